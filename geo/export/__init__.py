@@ -1,0 +1,1 @@
+"""Season -> files that a spreader, a GIS or a person reads."""

@@ -1,0 +1,46 @@
+"""Finding: what a grower should know about the input, as data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something a grower should know: what was met, where, what is proposed and what was done.
+
+    Attributes
+    ----------
+    rule : str
+        Short fixed name of the check, such as "same_bag_twice"; `--accept RULE` agrees to its
+        proposal.
+    severity : str
+        "refused" (nothing of the file is stored), "open" (a question: the values concerned are
+        stored but left out of surfaces until it is answered), "warning", or "note".
+    message : str
+        One or two sentences: what, where, and the values.
+    proposal : str
+        What would be done if the person agrees; empty if there is nothing to agree to.
+    what_was_done : str
+        What the tool did by itself.
+    file, row, column : str, int, str
+        Where in the file (row counted from 1 as a spreadsheet shows it); empty or None if nowhere.
+    sample_ids, keys : tuple of str
+        The samples and property keys concerned; no keys means the whole sample.
+    repair : mapping
+        The proposal as data: {"sample": new id} or {"value": text} or {"swap": "ph_water ph_kcl"},
+        {"lon": .., "lat": ..} ... read only by whoever applies the rule.
+    """
+
+    rule: str
+    severity: str
+    message: str
+    proposal: str = ""
+    what_was_done: str = ""
+    file: str = ""
+    row: int | None = None
+    column: str = ""
+    sample_ids: tuple[str, ...] = ()
+    keys: tuple[str, ...] = ()
+    repair: Mapping[str, str] = field(default_factory=dict)

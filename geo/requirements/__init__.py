@@ -1,0 +1,1 @@
+"""Surfaces -> Requirements: how much of each amendment every place asks for, with its doubt."""

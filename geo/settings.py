@@ -1,0 +1,216 @@
+"""Settings: every knob a person may turn, its unit and its default; read from farm.toml, checked.
+
+The tables of `farm.toml`::
+
+    [farm]       name, currency, units ("metric" or "us"), language
+    [grid]       spacing_m, seed
+    [spreader]   width_m, speed_kmh, transition_s, by_hand, minimum_piece_ha
+    [controller] max_polygons, max_kb, max_fields, rate_field, rate_unit
+    [costs]      spreading_uniform_per_ha, spreading_zones_per_ha, delivery_per_t, ...
+    [tables]     the user's own tables: subject = "file in the farm folder"
+    [blocks."NAME"]            crop, planted, rows, soil, placement; its own [.spreader]
+    [materials.KEY]            overrides or adds to geo/tables/materials.csv: price_per_t ...
+
+Keys that are not known are refused with their name, so that a slip of the pen is not silently lost.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TypeVar
+
+from geo.errors import FarmError
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class GridSettings:
+    """The surface grid. `seed` feeds every random draw of the farm."""
+
+    spacing_m: float = 2.5
+    seed: int = 20311
+
+
+@dataclass(frozen=True)
+class SpreaderSettings:
+    """The machine that spreads: swath [m], ground speed [km/h], time to change the rate [s]."""
+
+    width_m: float = 6.0
+    speed_kmh: float = 6.0
+    transition_s: float = 4.0
+    by_hand: bool = False
+    minimum_piece_ha: float | None = None
+    most_zones: int = 4
+
+
+@dataclass(frozen=True)
+class ControllerSettings:
+    """What the rate controller can read."""
+
+    max_polygons: int = 100
+    max_kb: float = 250.0
+    max_fields: int = 1
+    rate_field: str = "RATE"
+    rate_unit: str = "kg/ha"
+    isoxml_version: str = "3.3"
+
+
+@dataclass(frozen=True)
+class CostSettings:
+    """Money, in the farm's own currency."""
+
+    spreading_uniform_per_ha: float = 0.0
+    spreading_zones_per_ha: float = 0.0
+    delivery_per_t: float = 0.0
+    delivery_minimum_t: float = 0.0
+    soil_sample: float = 0.0
+    tissue_sample: float = 0.0
+    labour_per_h: float = 0.0
+    minutes_per_station: float = 14.0
+
+
+@dataclass(frozen=True)
+class BlockSettings:
+    """What is known of a block beside its outline.
+
+    `planted` is the year of planting; None means that it is asked before a held rate is decided.
+    `placement` is how each material goes on: "full width", "band" or "incorporated", by amendment,
+    "default" for the rest. `drainage` is "yes", "no" or None (not known).
+    """
+
+    crop: str = "wine_grape"
+    planted: int | None = None
+    row_azimuth_deg: float | None = None
+    row_spacing_m: float | None = None
+    vine_spacing_m: float | None = None
+    headland_m: float | None = None
+    stones_pct: float = 0.0
+    bulk_density_mg_m3: float = 1.3
+    clay_pct: float | None = None
+    amended_depth_cm: float | None = None
+    yield_t_ha: float | None = None
+    placement: Mapping[str, str] = field(default_factory=lambda: {"default": "full width"})
+    band_width_m: float | None = None
+    irrigation_ec_ds_m: float | None = None
+    drainage: str | None = None
+    target_ph: float | None = None
+    free_lime_pct: float | None = None
+    spreader: SpreaderSettings | None = None
+
+    def established(self, season: int) -> bool | None:
+        """Whether vines or trees stand in the block in that season; None if it is not known."""
+        return None if self.planted is None else self.planted <= season
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Everything in farm.toml, with defaults where it is silent."""
+
+    name: str = "farm"
+    currency: str = ""
+    units: str = "metric"
+    organic: bool = False
+    grid: GridSettings = field(default_factory=GridSettings)
+    spreader: SpreaderSettings = field(default_factory=SpreaderSettings)
+    controller: ControllerSettings = field(default_factory=ControllerSettings)
+    costs: CostSettings = field(default_factory=CostSettings)
+    blocks: Mapping[str, BlockSettings] = field(default_factory=dict)
+    materials: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    cost_ratios: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    tables: Mapping[str, str] = field(default_factory=dict)
+
+    def block(self, name: str) -> BlockSettings:
+        """Settings of a block; the defaults if farm.toml does not name it."""
+        return self.blocks.get(name, BlockSettings())
+
+    def spreader_of(self, name: str) -> SpreaderSettings:
+        """The spreader that serves a block."""
+        return self.block(name).spreader or self.spreader
+
+
+def read_settings(path: Path) -> Settings:
+    """Settings from a farm.toml.
+
+    Raises
+    ------
+    FarmError
+        If the file is missing, is not TOML, holds an unknown key or a value of the wrong kind.
+    """
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise FarmError(
+            f"{path.parent} has no farm.toml, so it is not a farm folder. "
+            "Make one with 'soilquilt new FOLDER --outlines FILE'."
+        ) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise FarmError(f"{path.name} cannot be read: {error}.") from None
+    return settings_from(content, path.name)
+
+
+def settings_from(content: Mapping[str, Any], name: str = "farm.toml") -> Settings:
+    """Settings from the parsed content of a farm.toml."""
+    farm = dict(_table(content.get("farm", {}), f"{name}, [farm]"))
+    rest = {key: value for key, value in content.items() if key != "farm"}
+    blocks = {
+        block: _block(values, f'{name}, [blocks."{block}"]')
+        for block, values in _table(rest.pop("blocks", {}), f"{name}, [blocks]").items()
+    }
+    ratios = {
+        key: (float(value[0]), float(value[1]))
+        for key, value in _table(rest.pop("cost_ratios", {}), f"{name}, [cost_ratios]").items()
+    }
+    parts: dict[str, Any] = {
+        "grid": _read(GridSettings, rest.pop("grid", {}), f"{name}, [grid]"),
+        "spreader": _read(SpreaderSettings, rest.pop("spreader", {}), f"{name}, [spreader]"),
+        "controller": _read(
+            ControllerSettings, rest.pop("controller", {}), f"{name}, [controller]"
+        ),
+        "costs": _read(CostSettings, rest.pop("costs", {}), f"{name}, [costs]"),
+        "materials": _table(rest.pop("materials", {}), f"{name}, [materials]"),
+        "tables": _table(rest.pop("tables", {}), f"{name}, [tables]"),
+        "blocks": blocks,
+        "cost_ratios": ratios,
+    }
+    if rest:
+        raise FarmError(f"{name}: unknown table {sorted(rest)[0]!r}.")
+    return _read(Settings, farm | parts, f"{name}, [farm]")
+
+
+def _table(value: Any, where: str) -> Mapping[str, Any]:
+    if not isinstance(value, Mapping):
+        raise FarmError(f"{where}: a table is wanted here, not {value!r}.")
+    return value
+
+
+def _block(values: Any, where: str) -> BlockSettings:
+    values = dict(_table(values, where))
+    if "spreader" in values:
+        values["spreader"] = _read(SpreaderSettings, values["spreader"], f"{where}.spreader")
+    return _read(BlockSettings, values, where)
+
+
+def _read(record: type[T], values: Mapping[str, Any], where: str) -> T:
+    """A settings record from a TOML table; numbers are checked, unknown keys refused."""
+    fields = {f.name: f for f in dataclasses.fields(record)}  # type: ignore[arg-type]
+    checked: dict[str, Any] = {}
+    for key, value in _table(values, where).items():
+        if key not in fields:
+            raise FarmError(f"{where}: unknown key {key!r}. Known: {', '.join(sorted(fields))}.")
+        checked[key] = _checked(value, str(fields[key].type), f"{where}, {key}")
+    return record(**checked)
+
+
+def _checked(value: Any, kind: str, where: str) -> Any:
+    wanted = kind.split(" | ")[0]
+    right: Mapping[str, tuple[type, ...]] = {"float": (int, float), "int": (int,), "str": (str,)}
+    if wanted == "bool" and not isinstance(value, bool):
+        raise FarmError(f"{where}: {value!r} should be true or false.")
+    if wanted in right and (isinstance(value, bool) or not isinstance(value, right[wanted])):
+        raise FarmError(f"{where}: {value!r} is not a {'number' if wanted != 'str' else 'text'}.")
+    return float(value) if wanted == "float" else value

@@ -1,0 +1,1 @@
+"""All drawing and serving: no agronomy, no kriging."""

@@ -1,0 +1,75 @@
+"""One way down: a module imports only from modules above it; geo never imports maps."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+
+# From the top down. A module may import what stands before it.
+ORDER = (
+    "geo.errors",
+    "geo.units",
+    "geo.lookup",
+    "geo.settings",
+    "geo.findings",
+    "geo.grids",
+    "geo.blocks",
+    "geo.intake",
+    "geo.checks",
+    "geo.farm",
+    "geo.ratings",
+    "geo.variogram",
+    "geo.kriging",
+    "geo.crossvalidation",
+    "geo.belief",
+    "geo.surfaces",
+    "geo.requirements",
+    "geo.zones",
+    "geo.materials",
+    "geo.prescription",
+    "geo.season",
+    "geo.compare",
+    "geo.sampling",
+    "geo.export",
+    "maps",
+)
+
+
+def place(module: str) -> int:
+    """Index in ORDER of the longest entry that holds the module."""
+    for index, name in reversed(list(enumerate(ORDER))):
+        if module == name or module.startswith(name + "."):
+            return index
+    return -1
+
+
+def imports(path: Path) -> list[str]:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    names = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            names += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names += [f"{node.module}.{alias.name}" for alias in node.names]
+    return [name for name in names if name.split(".")[0] in {"geo", "maps"}]
+
+
+FILES = [p for folder in ("geo", "maps") for p in sorted((ROOT / folder).rglob("*.py"))]
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_a_module_imports_only_from_above(path: Path):
+    module = ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+    if module == "geo":
+        return
+    assert place(module) >= 0, f"{module} is not in ORDER"
+    below = [name for name in imports(path) if place(name) > place(module)]
+    assert below == []
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_nobody_imports_a_private_name(path: Path):
+    private = [n for n in imports(path) if any(part.startswith("_") for part in n.split("."))]
+    assert private == []
