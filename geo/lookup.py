@@ -77,8 +77,9 @@ class Property:
     """A soil property: its key, the word people read, its house unit, and its plausible range.
 
     `sense` is not here: whether too little or too much is the trouble is a matter of the rating
-    scheme. `logs` says that it is always mapped on the log scale; `part_of` names a key of which it
-    is a part or a repeat, so that it does not count twice when properties lend each other evidence.
+    scheme. `logs` says that it is always mapped on the log scale, `never_logs` that it never is (with
+    neither, skewness decides); `part_of` names a key of which it is a part or a repeat, so that it
+    does not count twice when properties lend each other evidence.
     """
 
     key: str
@@ -86,6 +87,7 @@ class Property:
     symbol: str
     unit: str
     logs: bool
+    never_logs: bool
     soft: tuple[float, float]
     hard: tuple[float, float]
     part_of: str | None
@@ -103,6 +105,7 @@ def properties() -> Mapping[str, Property]:
             symbol=entry.get("symbol", entry["name"]),
             unit=entry["unit"],
             logs=entry.get("logs", False),
+            never_logs=entry.get("never_logs", False),
             soft=tuple(entry["soft"]),
             hard=tuple(entry["hard"]),
             part_of=entry.get("part_of"),
