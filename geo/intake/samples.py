@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 
 import pandas as pd
@@ -41,6 +41,12 @@ class SampleSet:
         Rows that carry the block's name and no place, same columns.
     findings : tuple of Finding
         What intake found and what is still open, corrections applied.
+    repeats : mapping
+        (sample id, key) -> every Result, where there is more than one; `cells` and `table` hold the
+        first of them.
+    answered : set of (sample id, key)
+        Values a person has looked at and decided on: no check opens them again. The key "" stands
+        for the whole sample.
     """
 
     block: str
@@ -54,3 +60,5 @@ class SampleSet:
     not_analysed: tuple[str, ...]
     composites: pd.DataFrame
     findings: tuple[Finding, ...]
+    repeats: Mapping[tuple[str, str], tuple[Result, ...]] = field(default_factory=dict)
+    answered: frozenset[tuple[str, str]] = frozenset()
