@@ -77,9 +77,9 @@ class Property:
     """A soil property: its key, the word people read, its house unit, and its plausible range.
 
     `sense` is not here: whether too little or too much is the trouble is a matter of the rating
-    scheme. `logs` says that it is always mapped on the log scale, `never_logs` that it never is (with
-    neither, skewness decides); `part_of` names a key of which it is a part or a repeat, so that it
-    does not count twice when properties lend each other evidence.
+    scheme. `logs` says that it is always mapped on the log scale, `never_logs` that it never is
+    (with neither, skewness decides); `part_of` names a key of which it is a part or a repeat, so
+    that it does not count twice when properties lend each other evidence.
     """
 
     key: str

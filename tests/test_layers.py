@@ -10,8 +10,8 @@ ROOT = Path(__file__).parent.parent
 # From the top down. A module may import what stands before it.
 ORDER = (
     "geo.errors",
-    "geo.units",
     "geo.lookup",
+    "geo.units",
     "geo.settings",
     "geo.findings",
     "geo.grids",
@@ -20,6 +20,7 @@ ORDER = (
     "geo.checks",
     "geo.farm",
     "geo.ratings",
+    "geo.tissue",
     "geo.variogram",
     "geo.kriging",
     "geo.crossvalidation",
