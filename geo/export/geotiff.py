@@ -1,0 +1,62 @@
+"""surfaces.tif: each mapped property with its doubt, float32, in the block's metric CRS."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from geo.surfaces import Surface, Surfaces
+
+NODATA = -9999.0
+
+
+def write_surfaces(surfaces: Surfaces, path: Path, season: int) -> None:
+    """Write `<key>`, `<key>_sd` and, where a critical level is published, the chance beyond it.
+
+    The chance band is `<key>_p_low` where too little is the trouble, else `<key>_p_high`.
+
+    Same surfaces, same bytes: no time stamp goes into the file.
+    """
+    import rasterio
+    from rasterio.transform import from_origin
+
+    bands = [band for surface in surfaces.values() for band in _bands(surface)]
+    if not bands:
+        return
+    grid = next(iter(surfaces.values())).grid
+    profile = {
+        "driver": "GTiff",
+        "dtype": "float32",
+        "count": len(bands),
+        "height": grid.shape[0],
+        "width": grid.shape[1],
+        "crs": grid.crs,
+        "transform": from_origin(*grid.origin_m, grid.spacing_m, grid.spacing_m),
+        "nodata": NODATA,
+        "compress": "deflate",
+        "predictor": 3,
+        "tiled": True,
+        "blockxsize": 256,
+        "blockysize": 256,
+        "interleave": "band",
+    }
+    with rasterio.open(path, "w", **profile) as file:
+        file.update_tags(SEASON=str(season), METHOD="kriging, averaged over models")
+        for index, (name, unit, surface, values) in enumerate(bands, start=1):
+            file.write(np.where(np.isfinite(values), values, NODATA).astype("float32"), index)
+            file.set_band_description(index, name)
+            file.set_band_unit(index, unit)
+            file.update_tags(index, PROPERTY=surface.key, VERDICT=surface.verdict, N=str(surface.n))
+
+
+def _bands(surface: Surface) -> list[tuple[str, str, Surface, np.ndarray]]:
+    """(description, unit, surface, values) of one property's bands."""
+    bands = [
+        (surface.key, surface.unit, surface, surface.estimate),
+        (f"{surface.key}_sd", surface.unit, surface, surface.kriging_sd),
+    ]
+    if surface.chance_wrong_side is not None:
+        side = "low" if surface.side == "below" else "high"
+        bands.append((f"{surface.key}_p_{side}", "1", surface, surface.chance_wrong_side))
+    return bands

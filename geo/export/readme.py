@@ -1,0 +1,78 @@
+"""readme.txt beside the spreader files: units, totals, how to calibrate, what to beware of."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+
+from geo.export.layers import SpreadLayer, written_rate
+from geo.export.shapefile import ShapefileReport
+from geo.settings import Settings
+
+#: Side of the tray in the tray check. [m]
+TRAY_M = 0.5
+
+
+def readme_text(
+    layers: Sequence[tuple[SpreadLayer, ShapefileReport]],
+    settings: Settings,
+    cautions: Sequence[str],
+) -> str:
+    """Text for the person at the controller, ASCII, CRLF.
+
+    It says what the file cannot: the unit of the rates, what happens outside the zones, and how
+    much should come out along 100 m of row.
+    """
+    first, _ = layers[0]
+    unit = settings.controller.rate_unit
+    lines = [
+        f"Block: {first.block.name}",
+        f"Farm: {settings.name}",
+        f"Season: {first.season}",
+        f"Product: {first.material.replace('_', ' ')}",
+        "",
+        "Units are not stored in the shapefile. Set the controller to:",
+        f"  rate field {settings.controller.rate_field}, unit {unit}, product as spread (moist).",
+        "Datum: WGS84. Copy the files to the top folder of the stick, not into a subfolder.",
+        "Outside the zones the plan says nothing: set the rate outside the map to 0.",
+        "",
+    ]
+    for layer, report in layers:
+        lines += _layer_lines(layer, report, settings)
+    lines += ["Cautions", *(f"- {caution}" for caution in cautions)]
+    lines += [
+        "- Setbacks from water, wells and neighbours are local rules: ask the authority or a "
+        "licensed adviser.",
+        "",
+    ]
+    return "\r\n".join(_ascii(line) for line in lines)
+
+
+def _layer_lines(layer: SpreadLayer, report: ShapefileReport, settings: Settings) -> list[str]:
+    unit = settings.controller.rate_unit
+    swath_m = settings.spreader_of(layer.block.name).width_m
+    head = f"File {report.name}.shp" + (
+        f" - pass {layer.pass_number} of {layer.passes}" if layer.passes > 1 else ""
+    )
+    lines = [
+        head,
+        f"  {report.polygons} polygons (controller reads {settings.controller.max_polygons}), "
+        f"{report.kilobytes:.0f} kB (reads {settings.controller.max_kb:g}).",
+        f"  Area {layer.area_ha:.2f} ha (on the ellipsoid), product {layer.total_kg:.0f} kg.",
+    ]
+    if report.simplified_m:
+        lines.append(f"  Outlines simplified by {report.simplified_m:g} m to fit the controller.")
+    for zone, rate in zip(layer.zones, layer.rates_kg_ha, strict=True):
+        per_100_m = rate * swath_m * 100 / 10_000
+        tray_g = rate * TRAY_M**2 / 10
+        lines.append(
+            f"  Zone {zone.zone_id}: {written_rate(rate, unit):g} {unit}, {zone.area_ha:.2f} ha, "
+            f"{rate * zone.area_ha:.0f} kg; {per_100_m:.1f} kg per 100 m at {swath_m:g} m swath; "
+            f"{tray_g:.1f} g in a tray of {TRAY_M * 100:.0f} x {TRAY_M * 100:.0f} cm."
+        )
+    return [*lines, ""]
+
+
+def _ascii(text: str) -> str:
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    return plain.replace("\r", " ").replace("\n", " ")

@@ -1,0 +1,121 @@
+"""rates.csv: every rate with its doubt, cost, reasons and sources, and the uniform alternative."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from geo.season import Season
+
+COLUMNS = (
+    "block",
+    "amendment",
+    "material",
+    "zone",
+    "hectares",
+    "rate_kg_ha",
+    "low_kg_ha",
+    "high_kg_ha",
+    "passes_kg_ha",
+    "product_kg",
+    "cost",
+    "status",
+    "from_memory",
+    "reasons",
+    "sources",
+)
+#: Spreadsheets run a cell that begins with one of these (OWASP ASVS 1.2.10, CWE-1236).
+RUNS = "=+-@\t\r\n＝＋－＠"
+
+
+def csv_cell(value: Any) -> Any:
+    """A cell that no spreadsheet will run; numbers stay numbers.
+
+    Examples
+    --------
+    >>> csv_cell(-5.2), csv_cell("=2+3"), csv_cell("Poel")
+    (-5.2, "'=2+3", 'Poel')
+    """
+    if value is None or isinstance(value, int | float):
+        return value
+    text = str(value)
+    start = text.lstrip(" ")
+    return "'" + text if start and start[0] in RUNS else text
+
+
+def csv_text(columns: Iterable[str], rows: Iterable[dict[str, Any]]) -> str:
+    """Rows as CSV text (RFC 4180: comma, CRLF), cells made safe."""
+    out = io.StringIO()
+    writer = csv.DictWriter(out, fieldnames=list(columns), lineterminator="\r\n")
+    writer.writeheader()
+    writer.writerows({key: csv_cell(value) for key, value in row.items()} for row in rows)
+    return out.getvalue()
+
+
+def write_rates(season: Season, path: Path) -> None:
+    """Write rates.csv."""
+    path.write_text(csv_text(COLUMNS, rate_rows(season)), encoding="utf-8", newline="")
+
+
+def rate_rows(season: Season) -> list[dict[str, Any]]:
+    """One row a zone and material, then the uniform alternatives, then what is held and why."""
+    plan = season.prescription
+    zones = [
+        {
+            "block": season.block.name,
+            "amendment": rate.amendment,
+            "material": rate.material,
+            "zone": rate.zone_id,
+            "hectares": round(rate.area_ha, 4),
+            "rate_kg_ha": rate.rate_kg_ha,
+            "low_kg_ha": rate.low_kg_ha,
+            "high_kg_ha": rate.high_kg_ha,
+            "passes_kg_ha": " + ".join(f"{p:g}" for p in rate.passes) if rate.passes else "",
+            "product_kg": round(rate.rate_kg_ha * rate.area_ha, 1),
+            "status": "rate",
+            "from_memory": "from memory, please check" if rate.from_memory else "",
+            "reasons": " ".join(rate.reasons),
+            "sources": " ".join(rate.sources),
+        }
+        for rate in plan.rates
+    ]
+    uniform = [
+        {
+            "block": season.block.name,
+            "amendment": one.amendment,
+            "material": one.material,
+            "zone": "all",
+            "hectares": round(season.block.area_ha, 4),
+            "rate_kg_ha": one.rate_kg_ha,
+            "low_kg_ha": one.low_kg_ha,
+            "high_kg_ha": one.high_kg_ha,
+            "product_kg": round(one.total_kg, 1),
+            "cost": None if one.cost is None else round(one.cost, 2),
+            "status": "uniform alternative",
+        }
+        for one in plan.uniform.values()
+    ]
+    totals = [
+        {
+            "block": season.block.name,
+            "amendment": amendment,
+            "zone": "total",
+            "cost": None if cost is None else round(cost, 2),
+            "status": "cost of the zones",
+        }
+        for amendment, cost in plan.costs.items()
+    ]
+    held = [
+        {
+            "block": season.block.name,
+            "amendment": one.amendment,
+            "status": one.kind.replace("_", " "),
+            "reasons": one.reason,
+            "sources": " ".join(one.sources),
+        }
+        for one in plan.held
+    ]
+    return zones + uniform + totals + held
