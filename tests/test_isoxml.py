@@ -1,0 +1,162 @@
+"""Task files against the schema facts of ISO 11783-10 and an unrelated reader (PyPI isoxml)."""
+
+import struct
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import numpy as np
+import pytest
+from lxml import etree
+from shapely import MultiPolygon, box
+
+from geo.blocks import Block
+from geo.errors import ExportError
+from geo.export.isoxml import (
+    check_task_data,
+    rate_mg_m2,
+    task_document,
+    task_grid,
+    write_task_data,
+)
+from geo.export.layers import SpreadLayer, to_lonlat
+from geo.zones import Zone
+
+SCHEMA = Path(__file__).parent / "data" / "schemas" / "isoxml-prescription-subset.xsd"
+CRS = "EPSG:32734"
+E, N = 407_000.0, 6_240_000.0
+
+
+def geodesic_ha(shape):
+    from pyproj import Geod
+
+    return abs(Geod(ellps="WGS84").geometry_area_perimeter(to_lonlat(shape, CRS))[0]) / 1e4
+
+
+@pytest.fixture
+def layer():
+    """Two zones of a 200 x 100 m block with a pond, the first in two parts."""
+    outline = box(E, N, E + 200, N + 100) - box(E + 20, N + 20, E + 40, N + 40)
+    east = box(E + 100, N, E + 150, N + 100)
+    rest = outline - east
+    shapes = [MultiPolygon(list(rest.geoms)), MultiPolygon([east])]
+    areas = [sum(geodesic_ha(p) for p in s.geoms) for s in shapes]
+    zones = tuple(
+        Zone(i + 1, s, a, {}, ()) for i, (s, a) in enumerate(zip(shapes, areas, strict=True))
+    )
+    block = Block("Noordkamp", "noordkamp", outline, to_lonlat(outline, CRS), CRS, sum(areas))
+    return SpreadLayer(
+        block, 2024, "lime", "calcitic_lime", 1, 1, zones, (2500.0, 1200.0), ("because",)
+    )
+
+
+def schema_errors(path):
+    schema = etree.XMLSchema(etree.parse(str(SCHEMA)))
+    schema.validate(etree.parse(str(path)))
+    return [str(error) for error in schema.error_log]
+
+
+# Definition of the units; DDI 6 counts mg/m2 (ISO 11783-11 data dictionary, export of 2019-11-04).
+@pytest.mark.parametrize(
+    ("kg_ha", "integer"),
+    [(1, 100), (1000, 100_000), (2500, 250_000), (0.45359237 / 0.40468564224, 112)],
+)
+def test_rates_are_whole_milligrams_a_square_metre(kg_ha, integer):
+    assert rate_mg_m2(kg_ha) == integer
+
+
+@pytest.mark.parametrize("version", ["3.3", "4.3"])
+@pytest.mark.parametrize("grid_type", [None, 1, 2])
+def test_task_files_meet_the_schema(layer, tmp_path, version, grid_type):
+    write_task_data(layer, tmp_path, "Ombervale", version=version, grid_type=grid_type)
+    assert schema_errors(tmp_path / "TASKDATA" / "TASKDATA.XML") == []
+
+
+def test_an_unrelated_reader_finds_rates_parts_and_hole(layer, tmp_path):
+    from isoxml.util.isoxml_io import isoxml_from_path  # PyPI isoxml 0.0.4
+
+    write_task_data(layer, tmp_path, "Ombervale")
+    data, _ = isoxml_from_path(tmp_path / "TASKDATA")
+    zones = {zone.code: zone for zone in data.tasks[0].treatment_zones}
+    assert {code: z.process_data_variables[0].process_data_value for code, z in zones.items()} == {
+        0: 0,
+        1: 250_000,
+        2: 120_000,
+    }
+    assert len(zones[1].polygons) == 2
+    assert sum(len(p.line_strings) for p in zones[1].polygons) == 3  # two outer rings, one hole
+
+
+def test_grid_rows_run_from_the_south_west(layer, tmp_path):
+    write_task_data(layer, tmp_path, "Ombervale", grid_type=2)
+    grid = task_grid(layer)
+    content = (tmp_path / "TASKDATA" / "GRD00001.BIN").read_bytes()
+    rows, columns = grid.codes.shape
+    assert len(content) == rows * columns * 4
+    values = np.array(struct.unpack(f"<{rows * columns}i", content)).reshape(rows, columns)
+    # The pond lies in the south-west: its cells carry nothing, those north of it zone 1.
+    lon, lat = to_lonlat(box(E + 29, N + 29, E + 31, N + 31), CRS).centroid.coords[0]
+    row = int((lat - grid.south) / grid.cell_north_deg)
+    column = int((lon - grid.west) / grid.cell_east_deg)
+    assert values[row, column] == 0
+    assert values[-2, column] == 250_000
+
+
+def test_same_layer_same_bytes(layer, tmp_path):
+    for name in ("a", "b"):
+        write_task_data(layer, tmp_path / name, "Ombervale")
+    a, b = ((tmp_path / n / "TASKDATA" / "TASKDATA.XML").read_bytes() for n in "ab")
+    assert a == b
+    assert not a.startswith(b"\xef\xbb\xbf")
+
+
+def test_long_names_are_cut_to_32_characters(layer, tmp_path):
+    write_task_data(layer, tmp_path, "A farm with a name far longer than any terminal shows")
+    assert schema_errors(tmp_path / "TASKDATA" / "TASKDATA.XML") == []
+
+
+def wreck_product(root):
+    root.find(".//PDV").set("C", "PDT9")
+
+
+def wreck_default_zone(root):
+    root.find("TSK").set("H", "77")
+
+
+def wreck_codes(root):
+    root.findall(".//TZN")[2].set("A", "1")
+
+
+def wreck_ring(root):
+    line = root.find(".//LSG")
+    line.remove(line[-1])
+
+
+def wreck_order(root):
+    point = root.find(".//PNT")
+    north, east = point.get("C"), point.get("D")
+    point.set("C", east)
+    point.set("D", north)
+
+
+def wreck_rate(root):
+    root.findall(".//PDV")[1].set("B", "500000")
+
+
+# Four damages that no schema refuses, and two that only a check of sums finds.
+@pytest.mark.parametrize(
+    "wreck",
+    [wreck_product, wreck_default_zone, wreck_codes, wreck_ring, wreck_order, wreck_rate],
+)
+def test_what_no_schema_notices_is_refused(layer, wreck):
+    root = task_document(layer, "Ombervale")
+    wreck(root)
+    with pytest.raises(ExportError):
+        check_task_data(root, layer, None, None)
+
+
+def test_the_check_passes_what_is_right(layer):
+    check_task_data(task_document(layer, "Ombervale"), layer, None, None)
+
+
+def test_element_tree_needs_no_namespace(layer):
+    assert ET.tostring(task_document(layer, "x")).startswith(b"<ISO11783_TaskData ")
