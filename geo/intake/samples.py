@@ -46,7 +46,7 @@ class SampleSet:
         first of them.
     answered : set of (sample id, key)
         Values a person has looked at and decided on: no check opens them again. The key "" stands
-        for the whole sample.
+        for the sample as a whole (its place, depth and name), not for its single values.
     """
 
     block: str
