@@ -1,0 +1,121 @@
+"""Surfaces as palette PNGs in the map's projection, clipped to the outline, with class lines."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from shapely import MultiPolygon, Polygon
+
+from geo.grids import Grid
+from maps.colors import LINE, Ramp
+
+Array = NDArray[np.float64]
+
+#: Picture cells per grid cell, so that class lines stay thin.
+FINER = 4
+#: Longest side of a picture. [px]
+LONGEST = 1400
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where a picture lies: Web Mercator shape and transform, and its bounds in WGS84.
+
+    `bounds` is ((south, west), (north, east)) as Leaflet wants it. [deg]
+    """
+
+    shape: tuple[int, int]
+    transform: tuple[float, ...]
+    bounds: tuple[tuple[float, float], tuple[float, float]]
+    mask: NDArray[np.bool_]
+
+
+def frame_for(grid: Grid, outline_lonlat: Polygon | MultiPolygon) -> Frame:
+    """Picture frame for a grid: finer than the grid, masked by the outline."""
+    import rasterio.warp
+    from rasterio.features import geometry_mask
+    from rasterio.transform import Affine, array_bounds, from_origin
+
+    rows, columns = grid.shape
+    source = from_origin(*grid.origin_m, grid.spacing_m, grid.spacing_m)
+    bounds = array_bounds(rows, columns, source)
+    transform, width, height = rasterio.warp.calculate_default_transform(
+        grid.crs, "EPSG:3857", columns, rows, *bounds
+    )
+    finer = max(1.0, min(FINER, LONGEST / max(width, height)))
+    width, height = int(width * finer), int(height * finer)
+    transform = transform * Affine.scale(1 / finer)
+    shape = rasterio.warp.transform_geom("EPSG:4326", "EPSG:3857", outline_lonlat.__geo_interface__)
+    mask = geometry_mask([shape], (height, width), transform, invert=True)
+    west, south, east, north = rasterio.warp.transform_bounds(
+        "EPSG:3857", "EPSG:4326", *array_bounds(height, width, transform)
+    )
+    return Frame((height, width), tuple(transform)[:6], ((south, west), (north, east)), mask)
+
+
+def warp(values: Array, grid: Grid, frame: Frame) -> Array:
+    """Values of a north-up grid on the picture's cells; NaN outside the outline."""
+    from rasterio.transform import Affine, from_origin
+    from rasterio.warp import Resampling, reproject
+
+    out = np.full(frame.shape, np.nan)
+    reproject(
+        _grown(values),
+        out,
+        src_transform=from_origin(*grid.origin_m, grid.spacing_m, grid.spacing_m),
+        src_crs=grid.crs,
+        dst_transform=Affine(*frame.transform),
+        dst_crs="EPSG:3857",
+        src_nodata=np.nan,
+        dst_nodata=np.nan,
+        resampling=Resampling.bilinear,
+    )
+    return np.where(frame.mask, out, np.nan)
+
+
+def _grown(values: Array) -> Array:
+    """Values carried a few cells beyond the outline, so that the picture reaches it everywhere."""
+    from scipy.ndimage import distance_transform_edt
+
+    empty = ~np.isfinite(values)
+    if empty.all() or not empty.any():
+        return values
+    nearest = distance_transform_edt(empty, return_distances=False, return_indices=True)
+    grown: Array = values[tuple(nearest)]
+    return grown
+
+
+def picture(values: Array, ramp: Ramp, limits: Sequence[float] = ()) -> bytes:
+    """A palette PNG of warped values, with a thin dark line where a limit is crossed."""
+    from PIL import Image
+
+    index = ramp.index(values)
+    if limits:
+        index[_crossing(values, limits)] = LINE
+    rows, columns = index.shape
+    image = Image.frombytes("P", (columns, rows), index.tobytes())
+    image.putpalette(ramp.palette())
+    out = io.BytesIO()
+    alpha = bytes([0, *[255] * (LINE - 1), 190])
+    image.save(out, "PNG", transparency=alpha, optimize=True)
+    return out.getvalue()
+
+
+def _crossing(values: Array, limits: Sequence[float]) -> NDArray[np.bool_]:
+    """Cells whose right or lower neighbour lies in another class."""
+    known = np.isfinite(values)
+    level = np.digitize(np.nan_to_num(values), sorted(limits))
+    crossing = np.zeros(values.shape, bool)
+    crossing[:, :-1] |= (level[:, :-1] != level[:, 1:]) & known[:, :-1] & known[:, 1:]
+    crossing[:-1, :] |= (level[:-1, :] != level[1:, :]) & known[:-1, :] & known[1:, :]
+    return crossing
+
+
+def data_url(png: bytes) -> str:
+    """A picture as text that a page can hold."""
+    return "data:image/png;base64," + base64.b64encode(png).decode("ascii")

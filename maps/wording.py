@@ -1,0 +1,197 @@
+"""Number + unit -> words people read; rounding lives here and in export."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+
+from geo.lookup import properties
+
+#: A narrow space that does not break, between thousands and after a currency sign.
+THIN = "\u202f"
+MINUS = "\u2212"
+
+LEVEL_WORDS = {
+    "very_low": "very low",
+    "low": "low",
+    "medium": "medium",
+    "high": "high",
+    "very_high": "very high",
+    "not_analysed": "not analysed",
+    "no_table": "no table for this method",
+    "ask": "not rated",
+}
+HAZARD_WORDS = {"very_low": "low", "low": "low", "medium": "watch", "high": "high"}
+MAP_VERDICT_WORDS = {
+    "useful": "Useful map",
+    "weak": "Hardly better than the average",
+    "none": "No map, one value",
+}
+ZONE_VERDICT_WORDS = {
+    "shown": "Zones shown",
+    "likely": "Zones likely",
+    "too_few": "Too few samples to tell",
+    "one_rate": "One rate",
+}
+AMENDMENT_WORDS = {
+    "lime": "lime",
+    "sulfur": "sulfur",
+    "gypsum": "gypsum",
+    "potassium": "potassium",
+    "phosphorus": "phosphorus",
+    "magnesium": "magnesium",
+    "nitrogen": "nitrogen",
+    "zinc": "zinc",
+    "boron": "boron",
+    "manganese": "manganese",
+    "copper": "copper",
+    "iron": "iron",
+    "all": "all materials",
+}
+CROP_WORDS = {
+    "wine_grape": "wine grapes",
+    "table_grape": "table grapes",
+    "orchard": "orchard",
+    "field_crop": "field crop",
+}
+MONTHS = (
+    "January February March April May June July August September October November December"
+).split()
+CURRENCY_SIGNS = {"ZAR": "R", "USD": "US$", "EUR": "€", "AUD": "A$", "NZD": "NZ$"}
+
+
+def level_words(level: str, sense: str) -> str:
+    """The class word; hazards have words of their own and are never called deficient.
+
+    Examples
+    --------
+    >>> level_words("medium", "hazard_high"), level_words("very_low", "need")
+    ('watch', 'very low')
+    """
+    if sense.startswith("hazard"):
+        return HAZARD_WORDS.get(level, LEVEL_WORDS.get(level, level))
+    return LEVEL_WORDS.get(level, level)
+
+
+def number(value: float, key: str = "") -> str:
+    """A mapped value with the digits it deserves: pH one decimal, the rest two significant.
+
+    Examples
+    --------
+    >>> number(5.27, "ph_water"), number(0.873), number(18.4), number(1290), number(-0.5)
+    ('5.3', '0.87', '18', '1\\u202f290', '\\u22120.5')
+    """
+    if not math.isfinite(value):
+        return "not known"
+    known = properties().get(key)
+    if known is not None and known.unit == "pH":
+        return signed(f"{value:.1f}")
+    if value == 0:
+        return "0"
+    if abs(value) >= 100:
+        return signed(thousands(round(value)))
+    digits = max(0, 1 - math.floor(math.log10(abs(value))))
+    return signed(f"{value:.{digits}f}")
+
+
+def with_unit(value: float, key: str) -> str:
+    """A mapped value and its unit."""
+    unit = properties()[key].unit
+    return number(value, key) + ("" if unit in {"pH", "1"} else f" {unit}")
+
+
+def signed(text: str) -> str:
+    """A number's text with a real minus."""
+    return text.replace("-", MINUS)
+
+
+def thousands(value: float) -> str:
+    """A whole number in groups of three.
+
+    Examples
+    --------
+    >>> thousands(15405)
+    '15\\u202f405'
+    """
+    return f"{value:,.0f}".replace(",", THIN)
+
+
+def money(amount: float, currency: str) -> str:
+    """Money to the nearest 5, with its sign.
+
+    Examples
+    --------
+    >>> money(15403.2, "ZAR")
+    'R\\u202f15\\u202f405'
+    """
+    sign = CURRENCY_SIGNS.get(currency, currency)
+    text = signed(thousands(5 * round(amount / 5)))
+    return f"{sign}{THIN}{text}" if sign else text
+
+
+def rate_words(kg_ha: float, unit: bool = True) -> str:
+    """A rate: t/ha to 0.1 from a tonne up, else kg/ha to 5, below 20 as it is.
+
+    Examples
+    --------
+    >>> rate_words(4400), rate_words(248), rate_words(0), rate_words(3.25)
+    ('4.4 t/ha', '250 kg/ha', 'none', '3.2 kg/ha')
+    """
+    if kg_ha == 0:
+        return "none" if unit else "0"
+    if kg_ha >= 1000:
+        return f"{kg_ha / 1000:.1f}" + (" t/ha" if unit else "")
+    text = f"{5 * round(kg_ha / 5)}" if kg_ha >= 20 else f"{kg_ha:.2g}"
+    return text + (" kg/ha" if unit else "")
+
+
+def amount_words(kg: float) -> str:
+    """A mass to buy: tonnes to 0.1 from a tonne up, else kilograms.
+
+    Examples
+    --------
+    >>> amount_words(11730), amount_words(123.4)
+    ('11.7 t', '123 kg')
+    """
+    return f"{kg / 1000:.1f} t" if kg >= 1000 else f"{kg:.0f} kg"
+
+
+def range_words(low_kg_ha: float, high_kg_ha: float) -> str:
+    """Low to high in one unit, that of the upper end.
+
+    Examples
+    --------
+    >>> range_words(200, 3300), range_words(0, 80)
+    ('0.2 to 3.3 t/ha', '0 to 80 kg/ha')
+    """
+    if high_kg_ha >= 1000:
+        return f"{low_kg_ha / 1000:.1f} to {high_kg_ha / 1000:.1f} t/ha"
+    return f"{rate_words(low_kg_ha, unit=False)} to {rate_words(high_kg_ha)}"
+
+
+def date_words(day: date) -> str:
+    """A day as it is said.
+
+    Examples
+    --------
+    >>> date_words(date(2024, 5, 14))
+    '14 May 2024'
+    """
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
+
+
+def crop_words(crop: str) -> str:
+    """The crop group in words."""
+    return CROP_WORDS.get(crop, crop.replace("_", " "))
+
+
+def sentence(text: str) -> str:
+    """Text with a capital first letter and a full stop.
+
+    Examples
+    --------
+    >>> sentence("no table for this method")
+    'No table for this method.'
+    """
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?", "!")) else ".")
