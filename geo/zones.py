@@ -2,14 +2,49 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from shapely import MultiPolygon
 
-from geo.grids import Grid
+from geo.blocks import Block
+from geo.errors import KrigingError
+from geo.grids import Array, Grid
+from geo.requirements.draws import Requirement
+from geo.settings import Settings, SpreaderSettings
+from geo.surfaces import Surfaces
+from geo.zoning.choice import LEAST_SAVING_PCT, SHOWN_CHANCE, Choice, Product, Split, choose_split
+from geo.zoning.clusters import weighted_kmeans
+from geo.zoning.criteria import HECTARE_M2, judge, zone_of
+from geo.zoning.drivable import Footprint
+from geo.zoning.indices import indices_of
+from geo.zoning.loss import highest_rate, loss_curves, rates_to_set
+from geo.zoning.means import areas_ha, planting_rows, zone_means
+from geo.zoning.outlines import zone_outlines
+
+#: Least a spreader throws evenly, in the unit of the draws; common practice: lime about 1 t/ha,
+#: fertiliser 60-80 kg/ha, of which a nutrient is a part (potassium sulfate 42 % K, phosphate
+#: 22 % P, kieserite 16 % Mg, urea 46 % N). Trace elements are blended or sprayed: no least. [kg/ha]
+LEAST_RATE_KG_HA: Mapping[str, float] = {
+    "lime": 1000.0,
+    "gypsum": 60.0,
+    "sulfur": 60.0,
+    "potassium": 25.0,
+    "phosphorus": 13.0,
+    "magnesium": 9.0,
+    "nitrogen": 28.0,
+}
+
+#: Simplification tried in this order until all criteria are met. [cells]
+TOLERANCES = (1.5, 1.0, 2.0, 0.75, 0.5, 0.0)
+
+#: With so many samples a block may have one zone more.
+MANY_SAMPLES = 100
+
+NUMBERS = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight")
 
 
 @dataclass(frozen=True)
@@ -70,3 +105,405 @@ class ZoneMap:
     saving_pct: float
     chance: float
     indices: Mapping[str, float]
+
+
+def delineate_zones(
+    requirement: Requirement,
+    surfaces: Surfaces,
+    block: Block,
+    settings: Settings,
+    step_kg_ha: float,
+    *,
+    minimum_kg_ha: float | None = None,
+    redraw: Callable[[int], Requirement] | None = None,
+) -> ZoneMap:
+    """Zones of one amendment: as few as serve, each wide and large enough to be driven.
+
+    The classes of least expected loss are found on the rates of the cells, made drivable in the
+    raster along the rows, and kept while they save enough of the loss of one rate (5 %, in 6 of 10
+    draws). Their outlines meet criteria Z1 to Z11, or a smaller number of zones is taken.
+
+    Parameters
+    ----------
+    requirement : Requirement
+        Its grid is turned along the rows.
+    surfaces : mapping of Surface
+        For the means of the zones.
+    block : Block
+    settings : Settings
+    step_kg_ha : float
+        Smallest change of rate, in the unit of the draws. [kg/ha]
+    minimum_kg_ha : float, optional
+        Least the spreader throws evenly, in the unit of the draws; by default `LEAST_RATE_KG_HA`.
+        A rate is zero or at least this. [kg/ha]
+    redraw : callable, optional
+        Gives the requirement with so many draws. Asked for 2,000 where the decision is close.
+
+    Raises
+    ------
+    KrigingError
+        If the block's hectares do not belong to its outline, or no outline meets the criteria.
+    """
+    reason = requirement.held or requirement.none_needed or _too_small(block, settings)
+    if reason is None and not requirement.draws.any():
+        reason = "One rate: nothing is asked for anywhere in the block."
+    grid = requirement.grid
+    if reason is not None:
+        cells = np.zeros(int(grid.inside.sum()), dtype=np.int64)
+        drawn = _Drawn(cells, (_whole(block),), "one_rate", reason, 0.0, 0.0)
+        return _zone_map(requirement.amendment, grid, drawn, {}, surfaces, block, settings)
+    choice, product = _choose(requirement, surfaces, block, settings, step_kg_ha, minimum_kg_ha)
+    if choice.close and redraw is not None:
+        requirement = redraw(2000)
+        choice, product = _choose(requirement, surfaces, block, settings, step_kg_ha, minimum_kg_ha)
+    drawn = _draw(choice, [product], requirement.verdict, grid, surfaces, block, settings)
+    indices = indices_of(
+        product.curves.rates[product.curves.best_of_cells()],
+        requirement.draws.mean(axis=0),
+        requirement.draws.var(axis=0),
+        drawn.cells,
+    )
+    return _zone_map(requirement.amendment, grid, drawn, indices, surfaces, block, settings)
+
+
+def common_zones(
+    requirements: Sequence[Requirement],
+    surfaces: Surfaces,
+    block: Block,
+    settings: Settings,
+    steps_kg_ha: Mapping[str, float],
+    *,
+    worth_per_kg: Mapping[str, float] | None = None,
+) -> ZoneMap:
+    """One map for all materials, named "all": k-means of the cells on rates scaled by their cost.
+
+    The distance of two cells is about the loss of giving one the rates of the other. Amendments
+    without a rate or without a map are left out.
+
+    Parameters
+    ----------
+    requirements : sequence of Requirement
+        All on one grid.
+    steps_kg_ha : mapping
+        Amendment -> smallest change of rate. [kg/ha]
+    worth_per_kg : mapping, optional
+        Amendment -> money per unit of its cost ratio; without it each amendment counts alike, its
+        loss being measured against that of its own single rate.
+
+    Raises
+    ------
+    KrigingError
+        If no amendment has a rate that may differ from place to place.
+    """
+    serving = [
+        r
+        for r in requirements
+        if not (r.held or r.none_needed) and r.verdict != "none" and r.draws.any()
+    ]
+    if not serving:
+        raise KrigingError(
+            f"{block.name}: no amendment has a rate that differs from place to place, so there "
+            "is nothing one map could serve. Take the zones of each material."
+        )
+    grid = serving[0].grid
+    products = [_scaled(r, steps_kg_ha[r.amendment], worth_per_kg) for r in serving]
+    rng = np.random.default_rng(settings.grid.seed)
+    x = np.column_stack([_cost_scaled(product) for product in products])
+
+    def clusters(most: int) -> list[NDArray[np.int64]]:
+        places, group, counts = np.unique(x, axis=0, return_inverse=True, return_counts=True)
+        weights = counts.astype(float)
+        most = min(most, len(places))
+        return [
+            weighted_kmeans(places, k, weights, rng)[0][group.ravel()] for k in range(1, most + 1)
+        ]
+
+    choice = choose_split(
+        products,
+        grid.inside,
+        footprint_of(block, settings, grid.spacing_m),
+        _most_zones(surfaces, block, settings),
+        breaks=clusters,
+    )
+    weakest = "useful" if all(r.verdict == "useful" for r in serving) else "weak"
+    drawn = _draw(choice, products, weakest, grid, surfaces, block, settings)
+    return _zone_map("all", grid, drawn, {}, surfaces, block, settings)
+
+
+def product_of(
+    requirement: Requirement, step_kg_ha: float, minimum_kg_ha: float | None = None
+) -> Product:
+    """A requirement as zoning sees it: expected loss of each cell at each rate that can be set.
+
+    The least rate and the cap hold on the treated strip; draws and rates are per block hectare.
+    """
+    share = requirement.treated_share
+    least = LEAST_RATE_KG_HA.get(requirement.amendment, 0.0)
+    rates = rates_to_set(
+        highest_rate(requirement.draws, requirement.quantile),
+        step_kg_ha,
+        (least if minimum_kg_ha is None else minimum_kg_ha) * share,
+        None if requirement.cap_kg_ha is None else requirement.cap_kg_ha * share,
+    )
+    short, over = requirement.cost_too_little, requirement.cost_too_much
+    curves = loss_curves(requirement.draws, rates, short, over)
+    return Product(requirement.draws, curves, short, over)
+
+
+def footprint_of(block: Block, settings: Settings, spacing_m: float) -> Footprint:
+    """What the machine asks of zones in this block, in cells of that size.
+
+    Voting length 2 x speed x time to change the rate, shortest stretch 3 x; by hand neither lags.
+    """
+    spreader = settings.spreader_of(block.name)
+    lag_m = 0.0 if spreader.by_hand else spreader.speed_kmh / 3.6 * spreader.transition_s
+    headland = block.site.headland_m
+    headland_m = 1.5 * spreader.width_m if headland is None else headland
+
+    def cells(length_m: float) -> int:
+        return max(1, math.ceil(length_m / spacing_m - 1e-9))
+
+    return Footprint(
+        across=cells(spreader.width_m),
+        along=cells(max(3 * lag_m, spreader.width_m)),
+        vote_along=cells(max(2 * lag_m, spreader.width_m)),
+        headland=0 if spreader.by_hand else cells(headland_m),
+        smallest_piece=smallest_piece_ha(spreader) * HECTARE_M2 / spacing_m**2,
+    )
+
+
+def smallest_piece_ha(spreader: SpreaderSettings) -> float:
+    """Smallest piece worth driving: 0.1 ha or five squares of the swath, unless set. [ha]"""
+    if spreader.minimum_piece_ha is not None:
+        return spreader.minimum_piece_ha
+    return max(0.1, 5 * spreader.width_m**2 / HECTARE_M2)
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """Zones with their outlines, numbered from 0 in order of falling rate, and what is said."""
+
+    cells: NDArray[np.int64]
+    outlines: tuple[MultiPolygon, ...]
+    verdict: str
+    why: str
+    saving_pct: float
+    chance: float
+
+
+def _choose(
+    requirement: Requirement,
+    surfaces: Surfaces,
+    block: Block,
+    settings: Settings,
+    step_kg_ha: float,
+    minimum_kg_ha: float | None,
+) -> tuple[Choice, Product]:
+    product = product_of(requirement, step_kg_ha, minimum_kg_ha)
+    choice = choose_split(
+        [product],
+        requirement.grid.inside,
+        footprint_of(block, settings, requirement.grid.spacing_m),
+        _most_zones(surfaces, block, settings),
+        believed=requirement.verdict in ("useful", "weak"),
+    )
+    return choice, product
+
+
+def _draw(
+    choice: Choice,
+    products: Sequence[Product],
+    verdict: str,
+    grid: Grid,
+    surfaces: Surfaces,
+    block: Block,
+    settings: Settings,
+) -> _Drawn:
+    """The largest accepted number of zones whose outlines meet every criterion."""
+    faults = ""
+    for split in reversed(choice.accepted):
+        ordered = _by_falling_rate(split, products)
+        outlines, found = _outlines(ordered, grid, surfaces, block, settings)
+        if outlines:
+            said, why = _verdict(choice, split, verdict, _most_samples(surfaces))
+            return _Drawn(ordered, outlines, said, why + faults, split.saving_pct, split.chance)
+        faults = f" {_number(split.count)} zones could not be drawn for this spreader ({found})."
+    raise KrigingError(
+        f"{block.name}: not even one zone meets the criteria:{faults} Check the outline."
+    )
+
+
+def _outlines(
+    cells: NDArray[np.int64], grid: Grid, surfaces: Surfaces, block: Block, settings: Settings
+) -> tuple[tuple[MultiPolygon, ...], str]:
+    """Outlines that meet Z1 to Z11, or none and the criteria that were not met."""
+    spreader = settings.spreader_of(block.name)
+    labels = np.full(grid.shape, -1, dtype=np.int64)
+    labels[grid.inside] = cells
+    smallest_m2 = smallest_piece_ha(spreader) * HECTARE_M2
+    found = ""
+    for tolerance in TOLERANCES:
+        if cells.max(initial=0) == 0:
+            outlines = [_whole(block)]
+        else:
+            outlines = zone_outlines(
+                labels,
+                grid,
+                block.outline,
+                margin_m=max(spreader.width_m, 2 * grid.spacing_m),
+                tolerance_m=tolerance * grid.spacing_m,
+                smallest_m2=smallest_m2,
+            )
+        judged = judge(
+            outlines,
+            block.outline,
+            width_m=spreader.width_m,
+            smallest_m2=smallest_m2,
+            grid=grid,
+            labels=labels,
+            samples_m=_sample_places(surfaces),
+        )
+        failed = [f"{j.name}: {j.found}" for j in judged if not j.met]
+        if not failed:
+            return tuple(outlines), ""
+        found = ", ".join(failed)
+        if len(outlines) == 1:
+            break
+    return (), found
+
+
+def _zone_map(
+    amendment: str,
+    grid: Grid,
+    drawn: _Drawn,
+    indices: Mapping[str, float],
+    surfaces: Surfaces,
+    block: Block,
+    settings: Settings,
+) -> ZoneMap:
+    """The record: zones with hectares, rows and means, and the raster read back from them."""
+    rng = np.random.default_rng(settings.grid.seed)
+    areas = areas_ha(drawn.outlines, block.crs, block.area_ha)
+    means = {
+        key: [Estimate(mean, sd, surface.unit) for mean, sd in found]
+        for key, surface in surfaces.items()
+        for found in [zone_means(surface, drawn.outlines, rng)]
+    }
+    spacing = block.site.row_spacing_m
+    zones = tuple(
+        Zone(
+            zone_id=index + 1,
+            outline=outline,
+            area_ha=areas[index],
+            means={key: found[index] for key, found in means.items()},
+            rows=planting_rows(outline, block.outline, grid, spacing),
+        )
+        for index, outline in enumerate(drawn.outlines)
+    )
+    again = zone_of(drawn.outlines, grid.cells())
+    labels = np.zeros(grid.shape, dtype=np.int16)
+    labels[grid.inside] = np.where(again < 0, drawn.cells, again) + 1
+    return ZoneMap(
+        amendment=amendment,
+        zones=zones,
+        grid=grid,
+        labels=labels,
+        verdict=drawn.verdict,
+        why=drawn.why,
+        saving_pct=drawn.saving_pct,
+        chance=drawn.chance,
+        indices=indices,
+    )
+
+
+def _verdict(choice: Choice, split: Split, verdict: str, samples: int) -> tuple[str, str]:
+    """Zone verdict and its sentence."""
+    close = " This is close: other draws might decide otherwise." if choice.close else ""
+    if split.count > 1:
+        count, tens = _number(split.count), round(10 * split.chance)
+        saving = f"expected loss {split.saving_pct:.0f} % below that of one rate"
+        if split.chance >= SHOWN_CHANCE and verdict == "useful":
+            chance = round(100 * split.chance)
+            return "shown", (
+                f"{count} zones, shown by these samples: {saving}, and less in {chance} of 100 "
+                f"draws.{close}"
+            )
+        return "likely", (
+            f"{count} zones, likely: in {tens} of 10 draws they beat one rate; {saving}.{close}"
+        )
+    refused = choice.refused
+    if refused is None or (refused.saving_pct < LEAST_SAVING_PCT and verdict != "none"):
+        least = 0.0 if refused is None else max(0.0, refused.saving_pct)
+        return "one_rate", (
+            f"One rate: the block is even enough. Zones would take {least:.0f} % off the expected "
+            f"loss, under the {LEAST_SAVING_PCT:.0f} % that makes them worth driving.{close}"
+        )
+    if verdict != "none":
+        return "too_few", (
+            f"Too few samples to tell zones apart: one rate. {_number(refused.count)} zones might "
+            f"take {refused.saving_pct:.0f} % off the expected loss, but beat one rate in only "
+            f"{round(100 * refused.chance)} of 100 draws.{close}"
+        )
+    return "too_few", (
+        f"Too few samples to tell zones apart: one rate. {samples} samples do not show a pattern "
+        "that a map could follow."
+    )
+
+
+def _too_small(block: Block, settings: Settings) -> str | None:
+    smallest = smallest_piece_ha(settings.spreader_of(block.name))
+    if block.area_ha >= 2 * smallest:
+        return None
+    return (
+        f"One rate: {block.area_ha:.2f} ha is too small for two zones of at least "
+        f"{smallest:.2f} ha."
+    )
+
+
+def _by_falling_rate(split: Split, products: Sequence[Product]) -> NDArray[np.int64]:
+    """Labels renumbered so that zone 0 gets most (over all products, by what it costs)."""
+    asked = np.sum(
+        [p.rates(split.labels) * p.worth * (p.cost_too_little + p.cost_too_much) for p in products],
+        axis=0,
+    )
+    place = np.empty(split.count, dtype=np.int64)
+    place[np.argsort(-asked, kind="stable")] = np.arange(split.count)
+    return place[split.labels]
+
+
+def _scaled(
+    requirement: Requirement, step_kg_ha: float, worth_per_kg: Mapping[str, float] | None
+) -> Product:
+    product = product_of(requirement, step_kg_ha)
+    if worth_per_kg is not None:
+        return replace(product, worth=worth_per_kg[requirement.amendment])
+    uniform = float(product.curves.loss.mean(axis=0, dtype=float).min())
+    return replace(product, worth=1 / uniform if uniform > 0 else 0.0)
+
+
+def _cost_scaled(product: Product) -> Array:
+    rate = product.curves.rates[product.curves.best_of_cells()]
+    return rate * product.worth * (product.cost_too_little + product.cost_too_much) / 2
+
+
+def _most_zones(surfaces: Surfaces, block: Block, settings: Settings) -> int:
+    most = settings.spreader_of(block.name).most_zones
+    return most + 1 if _most_samples(surfaces) >= MANY_SAMPLES else most
+
+
+def _most_samples(surfaces: Surfaces) -> int:
+    return max((surface.n for surface in surfaces.values()), default=0)
+
+
+def _sample_places(surfaces: Surfaces) -> Array:
+    beliefs = [s.belief for s in surfaces.values() if s.belief is not None]
+    return np.vstack([b.xy for b in beliefs]) if beliefs else np.empty((0, 2))
+
+
+def _whole(block: Block) -> MultiPolygon:
+    outline = block.outline
+    return outline if isinstance(outline, MultiPolygon) else MultiPolygon([outline])
+
+
+def _number(count: int) -> str:
+    return NUMBERS[count] if count < len(NUMBERS) else str(count)

@@ -1,0 +1,1 @@
+"""The parts of zoning: loss, breaks, drivable rasters, outlines, criteria and indices."""

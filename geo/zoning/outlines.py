@@ -1,0 +1,156 @@
+"""Label raster -> zone outlines that share their borders and fill the block exactly."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+from shapely import LineString, MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from geo.grids import Array, Grid
+
+#: Corners of a zone border closer to the outline or to each other are dropped. [m]
+SHORTEST_EDGE_M = 0.5
+
+
+def zone_outlines(
+    labels: NDArray[np.int64],
+    grid: Grid,
+    outline: Polygon | MultiPolygon,
+    *,
+    margin_m: float,
+    tolerance_m: float,
+    smallest_m2: float,
+) -> list[MultiPolygon]:
+    """Outlines of zones 0, 1, ... in the block's CRS; together they are the block. [m]
+
+    The raster is carried a margin beyond the block, its shapes simplified together
+    (Visvalingam-Whyatt on a coverage), turned back, cut with the outline as one net of lines and
+    put together again from the faces of that net: so a border has the same corners on both sides.
+
+    Parameters
+    ----------
+    labels : int array (rows, columns)
+        Zone of each cell, -1 outside.
+    grid : Grid
+    outline : polygon
+        [m]
+    margin_m : float
+        Width of the margin; wider than a cell. [m]
+    tolerance_m : float
+        Simplification; 0 leaves the steps of the raster. [m]
+    smallest_m2 : float
+        Pieces under it, left by the cut with the outline, join the neighbour they share most
+        border with. [m2]
+    """
+    shapes, zone_of_shape = _raster_shapes(labels, grid, margin_m)
+    if tolerance_m > 0:
+        shapes = shapely.coverage_simplify(shapes, tolerance_m, simplify_boundary=False)
+    turned = [shapely.transform(shape, lambda xy: to_block(grid, xy)) for shape in shapes]
+    net = shapely.unary_union([*_borders(turned, outline), outline.boundary])
+    faces = np.array(shapely.polygonize([net]).geoms)
+    middle = shapely.point_on_surface(faces)
+    faces = faces[shapely.contains(outline, middle)]
+    middle = shapely.point_on_surface(faces)
+    found, shape = shapely.STRtree(turned).query(middle, predicate="within")
+    zone = np.full(len(faces), -1)
+    zone[found] = zone_of_shape[shape]
+    if (zone < 0).any():
+        nearest = shapely.STRtree(turned).nearest(middle[zone < 0])
+        zone[zone < 0] = zone_of_shape[nearest]
+    zone = _absorb(faces, zone, smallest_m2, outline)
+    return [_dissolve(faces[zone == z]) for z in range(int(labels.max()) + 1)]
+
+
+def to_block(grid: Grid, xy: Array) -> Array:
+    """Metres along and across the rows of cells -> metres in the block's CRS."""
+    turn = math.radians(grid.turn_deg)
+    east = grid.origin_m[0] + xy[:, 0] * math.cos(turn) - xy[:, 1] * math.sin(turn)
+    north = grid.origin_m[1] + xy[:, 0] * math.sin(turn) + xy[:, 1] * math.cos(turn)
+    return np.column_stack([east, north])
+
+
+def from_block(grid: Grid, xy: Array) -> Array:
+    """Metres in the block's CRS -> metres along (right) and across (up) the rows of cells."""
+    turn = math.radians(grid.turn_deg)
+    east, north = (np.asarray(xy, dtype=float) - np.asarray(grid.origin_m)).T
+    along = east * math.cos(turn) + north * math.sin(turn)
+    return np.column_stack([along, north * math.cos(turn) - east * math.sin(turn)])
+
+
+def _raster_shapes(
+    labels: NDArray[np.int64], grid: Grid, margin_m: float
+) -> tuple[NDArray[np.object_], NDArray[np.int64]]:
+    """Shapes of the raster with a margin of the nearest labels, and their zones."""
+    from rasterio.features import shapes
+    from rasterio.transform import Affine
+
+    cells = math.ceil(margin_m / grid.spacing_m)
+    padded = np.pad(labels, cells, constant_values=-1)
+    row, column = ndimage.distance_transform_edt(
+        padded < 0, return_distances=False, return_indices=True
+    )
+    padded = padded[row, column].astype(np.int32)
+    side = grid.spacing_m
+    transform = Affine(side, 0.0, -cells * side, 0.0, -side, cells * side)
+    found = list(shapes(padded, connectivity=4, transform=transform))
+    polygons = np.array([shapely.geometry.shape(shape) for shape, _ in found])
+    return polygons, np.array([int(value) for _, value in found])
+
+
+def _borders(shapes: list[BaseGeometry], outline: BaseGeometry) -> list[LineString]:
+    """Lines between the shapes, without corners so near the outline that edges get very short."""
+    net = shapely.line_merge(shapely.unary_union([shape.boundary for shape in shapes]))
+    lines = []
+    edge = outline.boundary
+    for line in shapely.get_parts(net):
+        xy = np.round(shapely.get_coordinates(line), 3)
+        far = np.asarray(shapely.distance(shapely.points(xy), edge)) > SHORTEST_EDGE_M * 1.2
+        # The ends are where three zones meet; a ring keeps its first corner.
+        far[[0, -1]] = True
+        lines.append(LineString(xy[far]))
+    return lines
+
+
+def _dissolve(faces: NDArray[np.object_]) -> MultiPolygon:
+    if len(faces) == 0:
+        return MultiPolygon()
+    whole = shapely.coverage_union_all(faces)
+    parts = [p for p in shapely.get_parts(whole) if isinstance(p, Polygon)]
+    return shapely.orient_polygons(MultiPolygon(parts))
+
+
+def _absorb(
+    faces: NDArray[np.object_],
+    zone: NDArray[np.int64],
+    smallest_m2: float,
+    outline: BaseGeometry,
+) -> NDArray[np.int64]:
+    """Zones of the faces once small pieces have joined the neighbour with most shared border."""
+    zone = zone.copy()
+    whole_parts = [part.area for part in shapely.get_parts(outline)]
+    for _ in range(len(faces)):
+        pieces = [(z, p) for z in np.unique(zone) for p in _dissolve(faces[zone == z]).geoms]
+        small = [
+            (p.area, z, p)
+            for z, p in pieces
+            # A piece that is a whole part of the block is as large as it can be.
+            if p.area < smallest_m2 and not np.isclose(p.area, whole_parts, rtol=1e-6).any()
+        ]
+        if not small:
+            break
+        _, z, piece = min(small, key=lambda found: found[0])
+        others = [q for q in np.unique(zone) if q != z]
+        shared = [
+            shapely.intersection(piece.boundary, _dissolve(faces[zone == q]).boundary).length
+            for q in others
+        ]
+        if not shared or max(shared) == 0:
+            break
+        inside = shapely.contains(piece, shapely.point_on_surface(faces))
+        zone[inside & (zone == z)] = others[int(np.argmax(shared))]
+    return zone
