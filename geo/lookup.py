@@ -1,4 +1,8 @@
-"""Agronomy as data: reads `geo/tables/` once, hands out rows, refuses a row without a source."""
+"""Agronomy as data: reads `geo/tables/` once, hands out rows, refuses a row without a source.
+
+A farm may add to a table or replace it (`farm_tables`); whose row was used stays visible in its
+source.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +10,10 @@ import csv
 import io
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 from geo.errors import TableError
@@ -16,7 +21,7 @@ from geo.errors import TableError
 Row = Mapping[str, str]
 
 #: How far a figure was verified, from the strongest on.
-VERIFIED = ("seen", "inferred", "derived", "memory", "common practice")
+VERIFIED = ("seen", "inferred", "derived", "memory", "common practice", "yours")
 
 
 @cache
@@ -32,19 +37,102 @@ def read_table(name: str) -> tuple[Row, ...]:
     path = resources.files("geo") / "tables" / f"{name}.csv"
     if not path.is_file():
         raise TableError(f"There is no table {name!r} in geo/tables.")
-    text = path.read_text(encoding="utf-8")
+    return rows_from(path.read_text(encoding="utf-8"), f"{name}.csv")
+
+
+def rows_from(text: str, file: str) -> tuple[Row, ...]:
+    """Rows of a CSV text, each with its source and mark checked."""
     rows = tuple(dict(row) for row in csv.DictReader(io.StringIO(text)))
-    known = sources()
     for number, row in enumerate(rows, start=2):
-        where = f"{name}.csv, line {number}"
-        for source in (row.get("source") or "").split("+"):
-            if source not in known:
-                raise TableError(f"{where}: source {source!r} is not in sources.toml.")
-        if row.get("verified") not in VERIFIED:
-            raise TableError(
-                f"{where}: 'verified' is {row.get('verified')!r}; use one of {VERIFIED}."
-            )
+        _check(row, f"{file}, line {number}")
     return rows
+
+
+def _check(row: Row, where: str) -> None:
+    if None in row or None in row.values():
+        raise TableError(f"{where}: the row has not as many cells as the header.")
+    for source in (row.get("source") or "").split("+"):
+        if source not in sources():
+            raise TableError(f"{where}: source {source!r} is not in sources.toml.")
+    if row.get("verified") not in VERIFIED:
+        raise TableError(f"{where}: 'verified' is {row.get('verified')!r}; use one of {VERIFIED}.")
+
+
+@dataclass(frozen=True)
+class Tables:
+    """The tables in use: ours, and what the farm folder says instead.
+
+    Attributes
+    ----------
+    added, replaced : mapping
+        Table name -> rows of the user's own file, put before ours or in their place.
+    choice : mapping
+        Property key -> the published scheme to rate it with, as source or "source; condition".
+    files : mapping
+        Table name -> file in the farm folder, for saying whose table was used.
+    """
+
+    added: Mapping[str, tuple[Row, ...]] = field(default_factory=dict)
+    replaced: Mapping[str, tuple[Row, ...]] = field(default_factory=dict)
+    choice: Mapping[str, str] = field(default_factory=dict)
+    files: Mapping[str, str] = field(default_factory=dict)
+
+    def rows(self, name: str) -> tuple[Row, ...]:
+        """Rows of a table, the user's own first."""
+        if name in self.replaced:
+            return self.replaced[name]
+        return self.added.get(name, ()) + read_table(name)
+
+
+def farm_tables(folder: Path, entries: Mapping[str, Any]) -> Tables:
+    """The tables in use on a farm, from the `[tables]` of its farm.toml.
+
+    ::
+
+        [tables]
+        soil_sufficiency = "my-limits.csv"   # rows added before ours; they win where they fit
+        [tables.replace]
+        crop_removal = "removal.csv"         # in place of ours
+        [tables.rate]
+        k = "UMN_T29"                        # which published scheme rates a property
+
+    The user's rows carry the source `yours` (or a key of sources.toml) and have the columns of the
+    table they belong to; `verified` may be left empty.
+
+    Raises
+    ------
+    TableError
+        If a file is missing, a row lacks its source, or a column of the table is missing.
+    """
+    replace = dict(entries.get("replace", {}))
+    choice = dict(entries.get("rate", {}))
+    extend = {name: file for name, file in entries.items() if isinstance(file, str)}
+    return Tables(
+        added={name: _own_rows(folder, name, file) for name, file in extend.items()},
+        replaced={name: _own_rows(folder, name, file) for name, file in replace.items()},
+        choice=choice,
+        files=extend | replace,
+    )
+
+
+def _own_rows(folder: Path, name: str, file: str) -> tuple[Row, ...]:
+    """Rows of a user's own table, with the columns of ours."""
+    path = folder / file
+    if not path.is_file():
+        raise TableError(f"farm.toml, [tables]: {file} is not in the farm folder.")
+    wanted = list(read_table(name)[0])
+    text = path.read_text(encoding="utf-8-sig")
+    header = next(csv.reader(io.StringIO(text)), [])
+    missing = [column for column in wanted if column not in (*header, "verified", "note")]
+    if missing:
+        raise TableError(f"{file}: the columns {', '.join(missing)} of table {name} are missing.")
+    rows = []
+    for number, row in enumerate(csv.DictReader(io.StringIO(text)), start=2):
+        full = {column: row.get(column) or "" for column in wanted}
+        full["verified"] = full["verified"] or "yours"
+        _check(full, f"{file}, line {number}")
+        rows.append(full)
+    return tuple(rows)
 
 
 @cache
@@ -78,8 +166,9 @@ class Property:
 
     `sense` is not here: whether too little or too much is the trouble is a matter of the rating
     scheme. `logs` says that it is always mapped on the log scale, `never_logs` that it never is
-    (with neither, skewness decides); `part_of` names a key of which it is a part or a repeat, so
-    that it does not count twice when properties lend each other evidence.
+    (with neither, skewness decides); `standard` that a usual soil test holds it; `part_of` names a
+    key of which it is a part or a repeat, so that it does not count twice when properties lend
+    each other evidence.
     """
 
     key: str
@@ -88,6 +177,7 @@ class Property:
     unit: str
     logs: bool
     never_logs: bool
+    standard: bool
     soft: tuple[float, float]
     hard: tuple[float, float]
     part_of: str | None
@@ -106,6 +196,7 @@ def properties() -> Mapping[str, Property]:
             unit=entry["unit"],
             logs=entry.get("logs", False),
             never_logs=entry.get("never_logs", False),
+            standard=entry.get("standard", False),
             soft=tuple(entry["soft"]),
             hard=tuple(entry["hard"]),
             part_of=entry.get("part_of"),
@@ -114,3 +205,51 @@ def properties() -> Mapping[str, Property]:
         )
         for key, entry in read_toml("properties").items()
     }
+
+
+@dataclass(frozen=True)
+class Crop:
+    """A crop: the groups whose tables rate it, the own one first, and what is known of it.
+
+    `never_from` names the properties that a group's tables must not rate for this crop; `complete`
+    says that lime target, removal and tissue limits are published in our tables.
+    """
+
+    key: str
+    name: str
+    groups: tuple[str, ...]
+    species: str
+    perennial: bool
+    complete: bool
+    never_from: Mapping[str, tuple[str, ...]]
+
+    def groups_for(self, key: str) -> tuple[str, ...]:
+        """Groups whose tables may rate a property, in order."""
+        return tuple(group for group in self.groups if key not in self.never_from.get(group, ()))
+
+
+def crop(key: str) -> Crop:
+    """A crop by its key.
+
+    Raises
+    ------
+    TableError
+        If `crops.toml` does not hold it.
+    """
+    crops = read_toml("crops")
+    if key not in crops:
+        raise TableError(
+            f"Crop {key!r} is not in our tables. In farm.toml, take the nearest of: "
+            f"{', '.join(crops)}."
+        )
+    entry = crops[key]
+    never = {group: tuple(keys) for group, keys in entry.get("never_from", {}).items()}
+    return Crop(
+        key=key,
+        name=entry["name"],
+        groups=tuple(entry["groups"]),
+        species=entry.get("species", ""),
+        perennial=entry["perennial"],
+        complete=entry.get("complete", False),
+        never_from=never,
+    )
