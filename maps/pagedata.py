@@ -45,6 +45,11 @@ def page_data(season: Season) -> Data:
         "block": block.name,
         "season": season.season,
         "facts": facts_line(season),
+        "outline": {
+            "type": "Feature",
+            "properties": {},
+            "geometry": shapely.geometry.mapping(block.lonlat),
+        },
         "rowAzimuth": block.site.row_azimuth_deg or 0.0,
         "properties": [_property(season, surface) for surface in season.surfaces.values()],
         "notAnalysed": _not_analysed(season),

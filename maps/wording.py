@@ -55,8 +55,19 @@ CROP_WORDS = {
     "field_crop": "field crop",
 }
 MONTHS = (
-    "January February March April May June July August September October November December"
-).split()
+    "January",
+    "February",
+    "March",
+    "April",
+    "May",
+    "June",
+    "July",
+    "August",
+    "September",
+    "October",
+    "November",
+    "December",
+)
 CURRENCY_SIGNS = {"ZAR": "R", "USD": "US$", "EUR": "€", "AUD": "A$", "NZD": "NZ$"}
 
 
@@ -74,12 +85,12 @@ def level_words(level: str, sense: str) -> str:
 
 
 def number(value: float, key: str = "") -> str:
-    """A mapped value with the digits it deserves: pH one decimal, the rest two significant.
+    r"""A mapped value with the digits it deserves: pH one decimal, the rest two significant.
 
     Examples
     --------
     >>> number(5.27, "ph_water"), number(0.873), number(18.4), number(1290), number(-0.5)
-    ('5.3', '0.87', '18', '1\\u202f290', '\\u22120.5')
+    ('5.3', '0.87', '18', '1\u202f290', '\u22120.5')
     """
     if not math.isfinite(value):
         return "not known"
@@ -106,23 +117,23 @@ def signed(text: str) -> str:
 
 
 def thousands(value: float) -> str:
-    """A whole number in groups of three.
+    r"""A whole number in groups of three.
 
     Examples
     --------
     >>> thousands(15405)
-    '15\\u202f405'
+    '15\u202f405'
     """
     return f"{value:,.0f}".replace(",", THIN)
 
 
 def money(amount: float, currency: str) -> str:
-    """Money to the nearest 5, with its sign.
+    r"""Money to the nearest 5, with its sign.
 
     Examples
     --------
     >>> money(15403.2, "ZAR")
-    'R\\u202f15\\u202f405'
+    'R\u202f15\u202f405'
     """
     sign = CURRENCY_SIGNS.get(currency, currency)
     text = signed(thousands(5 * round(amount / 5)))

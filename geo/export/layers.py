@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import shapely
 from shapely import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
 
 from geo.blocks import Block
 from geo.errors import ExportError
@@ -16,6 +18,8 @@ from geo.prescription import Rate
 from geo.season import Season
 from geo.units import lb_ac_from_kg_ha
 from geo.zones import Zone, ZoneMap
+
+Shape = TypeVar("Shape", bound=BaseGeometry)
 
 #: A rate below this is written with two decimals, from here up as a whole number.
 WHOLE_FROM = 20.0
@@ -134,12 +138,15 @@ def lonlat_parts(layer: SpreadLayer) -> list[tuple[Polygon, float]]:
     return parts
 
 
-def to_lonlat(shape: Polygon | MultiPolygon, crs: str) -> Polygon | MultiPolygon:
+def to_lonlat(shape: Shape, crs: str) -> Shape:
     """A shape of the block's metric CRS in WGS84 degrees."""
     from pyproj import Transformer
 
     transform = Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform
-    return shapely.transform(shape, lambda xy: np.column_stack(transform(xy[:, 0], xy[:, 1])))
+    moved: Shape = shapely.transform(
+        shape, lambda xy: np.column_stack(transform(xy[:, 0], xy[:, 1]))
+    )
+    return moved
 
 
 def short_name(layer: SpreadLayer, taken: set[str]) -> str:

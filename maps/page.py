@@ -1,0 +1,64 @@
+"""map.html: one self-contained page a block, which opens from disk with no network."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from geo.season import Season
+from maps.pagedata import Data, page_data
+
+#: Stitches from little to most: name, pattern width and height, stitch length [px], opacity. The
+#: closer they stand, the more is spread.
+STITCHES = (
+    ("D", 17, 15, 6, 0.75),
+    ("C", 11, 14, 7, 0.75),
+    ("B", 7.5, 13, 7.5, 0.75),
+    ("A", 6, 12, 8, 1),
+)
+
+
+def write_map(season: Season, folder: Path) -> None:
+    """Write map.html for a season into its folder."""
+    (folder / "map.html").write_text(map_page(page_data(season)), encoding="utf-8")
+
+
+def map_page(data: Data) -> str:
+    """The page as text; all user text in it is JSON shown with `textContent`, or escaped HTML."""
+    from jinja2 import Environment, FileSystemLoader, select_autoescape
+    from markupsafe import Markup
+
+    from maps.layers import block_map
+
+    here = Path(__file__).parent
+    environment = Environment(
+        loader=FileSystemLoader(here / "templates"), autoescape=select_autoescape(["html"])
+    )
+    map_html, map_script = block_map(data)
+    leaflet = leaflet_files()
+    return environment.get_template("map.html").render(
+        data=data,
+        stitches=STITCHES,
+        map_html=Markup(map_html),
+        map_script=Markup(map_script),
+        leaflet_css=Markup(leaflet["leaflet.css"]),
+        leaflet_js=Markup(leaflet["leaflet.js"]),
+        page_css=Markup((here / "static" / "page.css").read_text(encoding="utf-8")),
+        page_js=Markup((here / "static" / "page.js").read_text(encoding="utf-8")),
+    )
+
+
+def leaflet_files() -> dict[str, str]:
+    """Leaflet's own script and style from its PyPI package."""
+    import js_lib_leaflet
+
+    folder = Path(js_lib_leaflet.__file__).parent / "static" / "js_lib_leaflet"
+    return {
+        name: (folder / name).read_text(encoding="utf-8").replace("</script", "<\\/script")
+        for name in ("leaflet.css", "leaflet.js")
+    }
+
+
+def templates() -> Any:
+    """Folder of the page templates."""
+    return Path(__file__).parent / "templates"
