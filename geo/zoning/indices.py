@@ -6,6 +6,7 @@ Conventions: FPI 0 is crisp, 1 is wholly fuzzy (Odeh et al. 1992, from memory).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 
 import numpy as np
@@ -38,7 +39,7 @@ def fuzzy_indices(memberships: Array, weights: Array | None = None) -> dict[str,
         "pc": coefficient,
         "pe": entropy,
         "fpi": 1 - (c * coefficient - 1) / (c - 1),
-        "mpe": entropy / np.log(c),
+        "mpe": entropy / math.log(c),
         "nce": entropy / (1 - c / n_cells),
         "confusion": float(np.average(1 - (ranked[:, -1] - ranked[:, -2]), weights=weights)),
     }

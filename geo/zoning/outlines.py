@@ -97,9 +97,16 @@ def _raster_shapes(
     padded = padded[row, column].astype(np.int32)
     side = grid.spacing_m
     transform = Affine(side, 0.0, -cells * side, 0.0, -side, cells * side)
-    found = list(shapes(padded, connectivity=4, transform=transform))
-    polygons = np.array([shapely.geometry.shape(shape) for shape, _ in found])
-    return polygons, np.array([int(value) for _, value in found])
+    rings = [
+        shapely.geometry.shape(ring)
+        for ring, _ in shapes(padded, connectivity=4, transform=transform)
+    ]
+    # A shape has no corner where two others meet at its side; as a net of lines it gets one.
+    net = shapely.unary_union([ring.boundary for ring in rings])
+    polygons = np.array(shapely.polygonize([net]).geoms)
+    middle = shapely.get_coordinates(shapely.point_on_surface(polygons)) / side
+    row, column = (np.floor([-middle[:, 1], middle[:, 0]]) + cells).astype(int)
+    return polygons, padded[row, column].astype(np.int64)
 
 
 def _borders(shapes: list[BaseGeometry], outline: BaseGeometry) -> list[LineString]:
