@@ -59,8 +59,8 @@ def lag_m(a: Array, b: Array, azimuth_deg: float = 0.0, ratio: float = 1.0) -> A
 
     Parameters
     ----------
-    a, b : array (places, 2)
-        Easting, northing. [m]
+    a, b : array (..., places, 2)
+        Easting, northing; leading axes are broadcast. [m]
     azimuth_deg : float
         Direction of the longest range, clockwise from north. [deg]
     ratio : float
@@ -69,7 +69,7 @@ def lag_m(a: Array, b: Array, azimuth_deg: float = 0.0, ratio: float = 1.0) -> A
 
     Returns
     -------
-    array (places of a, places of b)
+    array (..., places of a, places of b)
 
     Examples
     --------
@@ -78,10 +78,10 @@ def lag_m(a: Array, b: Array, azimuth_deg: float = 0.0, ratio: float = 1.0) -> A
     """
     if ratio != 1.0:
         # Differences of coordinates in the millions are exact, their sums with sines are not.
-        centre = b.mean(axis=0)
+        centre = b.reshape(-1, 2).mean(axis=0)
         a, b = (_stretched(places - centre, azimuth_deg, ratio) for places in (a, b))
-    east = np.subtract.outer(a[:, 0], b[:, 0])
-    north = np.subtract.outer(a[:, 1], b[:, 1])
+    east = a[..., :, None, 0] - b[..., None, :, 0]
+    north = a[..., :, None, 1] - b[..., None, :, 1]
     east *= east
     north *= north
     east += north
@@ -91,6 +91,6 @@ def lag_m(a: Array, b: Array, azimuth_deg: float = 0.0, ratio: float = 1.0) -> A
 def _stretched(places: Array, azimuth_deg: float, ratio: float) -> Array:
     """Places as (along the azimuth, across it over the ratio). [m]"""
     sine, cosine = math.sin(math.radians(azimuth_deg)), math.cos(math.radians(azimuth_deg))
-    along = places[:, 0] * sine + places[:, 1] * cosine
-    across = places[:, 0] * cosine - places[:, 1] * sine
-    return np.column_stack([along, across / ratio])
+    along = places[..., 0] * sine + places[..., 1] * cosine
+    across = places[..., 0] * cosine - places[..., 1] * sine
+    return np.stack([along, across / ratio], axis=-1)
