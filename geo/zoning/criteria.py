@@ -23,11 +23,12 @@ HECTARE_M2 = 10_000.0
 
 @dataclass(frozen=True)
 class Judged:
-    """A criterion, whether it is met, and what was found."""
+    """A criterion, whether it is met, what was found, and the number it was judged by."""
 
     name: str
     met: bool
     found: str
+    value: float = 0.0
 
 
 def judge(
@@ -133,7 +134,7 @@ def width(zones: Sequence[BaseGeometry], outline: BaseGeometry, width_m: float) 
         parts = shapely.get_parts(lost)
         large = parts[shapely.area(parts) > 0.02 * HECTARE_M2]
         met = met and not any(not part.intersects(rim) for part in large)
-    return Judged("Z7", met and worst <= 0.02, f"{100 * worst:.2f} % narrower than a swath")
+    return Judged("Z7", met and worst <= 0.02, f"{100 * worst:.2f} % narrower than a swath", worst)
 
 
 def opening(shape: BaseGeometry, width_m: float) -> BaseGeometry:
@@ -207,4 +208,4 @@ def _sum(zones: Sequence[BaseGeometry]) -> float:
 
 def _share(name: str, area: float, outline: BaseGeometry) -> Judged:
     share = area / outline.area
-    return Judged(name, share <= AREA_TOLERANCE, f"{share:.1e} of the block")
+    return Judged(name, share <= AREA_TOLERANCE, f"{share:.1e} of the block", share)

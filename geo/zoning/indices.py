@@ -77,7 +77,7 @@ def variance_reduction(
         "ssw": within,
         "ssb": between,
         "rv": 1 - within / total,
-        "f": between / (k - 1) / mean_within,
+        "f": between / (k - 1) / mean_within if mean_within > 0 else math.inf,
         "rv_adj": 1 - mean_within / (total / (count - 1)),
         "omega2": (between - (k - 1) * mean_within) / (total + mean_within),
     }
