@@ -7,10 +7,7 @@ is, so no word of the user ever goes into it: our own script shows names with `t
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    import folium
+from typing import Any
 
 Data = dict[str, Any]
 
@@ -26,7 +23,7 @@ def block_map(data: Data) -> tuple[str, str]:
     page = folium.Map(
         tiles=None, control_scale=False, zoom_control=False, zoom_snap=0.1, prefer_canvas=False
     )
-    root = page.get_root()
+    root: Any = page.get_root()
     for key, layer in _layers(folium, data):
         layer.add_to(page)
         _hand_over(key).add_to(layer)
@@ -59,7 +56,7 @@ def _layers(folium: Any, data: Data) -> list[tuple[str, Any]]:
     return layers
 
 
-def _geojson(folium: Any, content: Any) -> folium.GeoJson:
+def _geojson(folium: Any, content: Any) -> Any:
     return folium.GeoJson(content, embed=True, zoom_on_click=False)
 
 
@@ -77,7 +74,7 @@ def _hand_over(key: str) -> Any:
         )
 
         def __init__(self) -> None:
-            super().__init__()
+            super().__init__()  # type: ignore[no-untyped-call]
             self.key = key
 
     return HandOver()

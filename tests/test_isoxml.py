@@ -7,9 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from lxml import etree
-from shapely import MultiPolygon, box
 
-from geo.blocks import Block
 from geo.errors import ExportError
 from geo.export.isoxml import (
     check_task_data,
@@ -18,35 +16,8 @@ from geo.export.isoxml import (
     task_grid,
     write_task_data,
 )
-from geo.export.layers import SpreadLayer, to_lonlat
-from geo.zones import Zone
 
 SCHEMA = Path(__file__).parent / "data" / "schemas" / "isoxml-prescription-subset.xsd"
-CRS = "EPSG:32734"
-E, N = 407_000.0, 6_240_000.0
-
-
-def geodesic_ha(shape):
-    from pyproj import Geod
-
-    return abs(Geod(ellps="WGS84").geometry_area_perimeter(to_lonlat(shape, CRS))[0]) / 1e4
-
-
-@pytest.fixture
-def layer():
-    """Two zones of a 200 x 100 m block with a pond, the first in two parts."""
-    outline = box(E, N, E + 200, N + 100) - box(E + 20, N + 20, E + 40, N + 40)
-    east = box(E + 100, N, E + 150, N + 100)
-    rest = outline - east
-    shapes = [MultiPolygon(list(rest.geoms)), MultiPolygon([east])]
-    areas = [sum(geodesic_ha(p) for p in s.geoms) for s in shapes]
-    zones = tuple(
-        Zone(i + 1, s, a, {}, ()) for i, (s, a) in enumerate(zip(shapes, areas, strict=True))
-    )
-    block = Block("Noordkamp", "noordkamp", outline, to_lonlat(outline, CRS), CRS, sum(areas))
-    return SpreadLayer(
-        block, 2024, "lime", "calcitic_lime", 1, 1, zones, (2500.0, 1200.0), ("because",)
-    )
 
 
 def schema_errors(path):
@@ -94,7 +65,8 @@ def test_grid_rows_run_from_the_south_west(layer, tmp_path):
     assert len(content) == rows * columns * 4
     values = np.array(struct.unpack(f"<{rows * columns}i", content)).reshape(rows, columns)
     # The pond lies in the south-west: its cells carry nothing, those north of it zone 1.
-    lon, lat = to_lonlat(box(E + 29, N + 29, E + 31, N + 31), CRS).centroid.coords[0]
+    pond = layer.block.lonlat.interiors[0].centroid
+    lon, lat = pond.x, pond.y
     row = int((lat - grid.south) / grid.cell_north_deg)
     column = int((lon - grid.west) / grid.cell_east_deg)
     assert values[row, column] == 0

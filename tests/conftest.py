@@ -1,0 +1,35 @@
+"""Fixtures that several tests share."""
+
+import pytest
+from shapely import MultiPolygon, box
+
+from geo.blocks import Block
+from geo.export.layers import SpreadLayer, to_lonlat
+from geo.zones import Zone
+
+#: South-west corner of the invented test block. [m]
+E, N = 407_000.0, 6_240_000.0
+CRS = "EPSG:32734"
+
+
+def geodesic_ha(shape):
+    from pyproj import Geod
+
+    return abs(Geod(ellps="WGS84").geometry_area_perimeter(to_lonlat(shape, CRS))[0]) / 1e4
+
+
+@pytest.fixture
+def layer():
+    """Two zones of a 200 x 100 m block with a pond, the first in two parts."""
+    outline = box(E, N, E + 200, N + 100) - box(E + 20, N + 20, E + 40, N + 40)
+    east = box(E + 100, N, E + 150, N + 100)
+    rest = outline - east
+    shapes = [MultiPolygon(list(rest.geoms)), MultiPolygon([east])]
+    areas = [sum(geodesic_ha(p) for p in s.geoms) for s in shapes]
+    zones = tuple(
+        Zone(i + 1, s, a, {}, ()) for i, (s, a) in enumerate(zip(shapes, areas, strict=True))
+    )
+    block = Block("Noordkamp", "noordkamp", outline, to_lonlat(outline, CRS), CRS, sum(areas))
+    return SpreadLayer(
+        block, 2024, "lime", "calcitic_lime", 1, 1, zones, (2500.0, 1200.0), ("because",)
+    )

@@ -1,0 +1,158 @@
+"""Spreader files read back by readers that did not write them (pyshp, GDAL), and by their bytes.
+
+Format facts: ESRI Shapefile Technical Description, 1998 (from memory), re-read from written files;
+what controllers expect: two published operator manuals, makers not named.
+"""
+
+import itertools
+import shutil
+import struct
+import subprocess
+from dataclasses import replace
+
+import pytest
+import shapefile
+from pyproj import Geod
+from shapely.geometry import shape
+
+from geo.errors import ExportError
+from geo.export.layers import short_name, written_rate
+from geo.export.readme import readme_text
+from geo.export.shapefile import SUFFIXES, verify_shapefile, write_shapefile
+from geo.settings import ControllerSettings, Settings
+
+PROFILE = ControllerSettings()
+
+
+def ring_area(points):
+    return sum(x1 * y2 - x2 * y1 for (x1, y1), (x2, y2) in itertools.pairwise(points)) / 2
+
+
+def records(path):
+    with shapefile.Reader(str(path)) as reader:
+        assert reader.shapeType == 5
+        fields = [tuple(field)[:4] for field in reader.fields if field[0] != "DeletionFlag"]
+        return fields, [(r.shape, r.record[0]) for r in reader.shapeRecords()]
+
+
+def test_pyshp_reads_single_parts_one_numeric_field_and_the_hole(layer, tmp_path):
+    write_shapefile(layer, tmp_path, "NOORLIME", PROFILE)
+    fields, found = records(tmp_path / "NOORLIME")
+    assert [(name, str(kind)[-1], width, dec) for name, kind, width, dec in fields] == [
+        ("RATE", "N", 9, 0)
+    ]
+    assert sorted(rate for _, rate in found) == [1200, 2500, 2500]
+    assert sum(len(s.parts) for s, _ in found) == 4
+    for one, _ in found:
+        starts = [*one.parts, len(one.points)]
+        rings = [one.points[a:b] for a, b in itertools.pairwise(starts)]
+        assert all(ring[0] == ring[-1] for ring in rings)
+        assert ring_area(rings[0]) < 0  # outer rings clockwise
+        assert all(ring_area(ring) > 0 for ring in rings[1:])  # holes counter-clockwise
+
+
+def test_product_in_the_file_is_the_product_of_the_plan(layer, tmp_path):
+    """Geodesic area times rate, summed over what pyshp reads: within 0.1 % of the plan."""
+    write_shapefile(layer, tmp_path, "NOORLIME", PROFILE)
+    geod = Geod(ellps="WGS84")
+    _, found = records(tmp_path / "NOORLIME")
+    kg = sum(
+        abs(geod.geometry_area_perimeter(shape(one.__geo_interface__))[0]) / 1e4 * rate
+        for one, rate in found
+    )
+    assert kg == pytest.approx(layer.total_kg, rel=1e-3)
+
+
+def test_header_bytes(layer, tmp_path):
+    write_shapefile(layer, tmp_path, "NOORLIME", PROFILE)
+    for suffix in (".shp", ".shx"):
+        content = (tmp_path / f"NOORLIME{suffix}").read_bytes()
+        assert struct.unpack(">i", content[:4])[0] == 9994
+        assert 2 * struct.unpack(">i", content[24:28])[0] == len(content)
+
+
+@pytest.mark.skipif(shutil.which("ogrinfo") is None, reason="GDAL's own tools are not installed")
+def test_gdal_tools_read_it(layer, tmp_path):
+    write_shapefile(layer, tmp_path, "NOORLIME", PROFILE)
+    text = subprocess.run(
+        ["ogrinfo", "-ro", "-al", "-so", tmp_path / "NOORLIME.shp"],
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    assert "Geometry: Polygon" in text
+    assert "RATE: Integer (9.0)" in text
+    assert "WGS 84" in text or "WGS_1984" in text
+
+
+def test_small_rates_keep_two_decimals(layer, tmp_path):
+    small = replace(layer, rates_kg_ha=(3.25, 0.0))
+    write_shapefile(small, tmp_path, "NOORBORO", PROFILE)
+    fields, found = records(tmp_path / "NOORBORO")
+    assert fields[0][2:] == (10, 2)
+    assert sorted(rate for _, rate in found) == [0.0, 3.25, 3.25]
+
+
+def test_pounds_per_acre_when_the_farm_says_so(layer, tmp_path):
+    write_shapefile(layer, tmp_path, "NOORLIME", replace(PROFILE, rate_unit="lb/ac"))
+    _, found = records(tmp_path / "NOORLIME")
+    # 1 kg/ha = 0.892179 lb/ac (definition of pound and acre)
+    assert sorted(rate for _, rate in found) == [1071, 2230, 2230]
+
+
+def test_same_layer_same_bytes(layer, tmp_path):
+    for name in "ab":
+        (tmp_path / name).mkdir()
+        write_shapefile(layer, tmp_path / name, "NOORLIME", PROFILE)
+    for suffix in SUFFIXES:
+        a, b = ((tmp_path / n / f"NOORLIME{suffix}").read_bytes() for n in "ab")
+        assert a == b
+
+
+def test_too_many_polygons_is_refused_with_what_to_do(layer, tmp_path):
+    with pytest.raises(ExportError, match=r"3 polygons.*reads 2"):
+        write_shapefile(layer, tmp_path, "NOORLIME", replace(PROFILE, max_polygons=2))
+
+
+def test_a_file_over_the_limit_is_refused(layer, tmp_path):
+    with pytest.raises(ExportError, match="kB"):
+        write_shapefile(layer, tmp_path, "NOORLIME", replace(PROFILE, max_kb=0.5))
+
+
+@pytest.mark.parametrize("rate", [float("nan"), float("inf"), -1.0])
+def test_no_rate_that_is_not_a_rate(layer, tmp_path, rate):
+    with pytest.raises((ExportError, ValueError, OverflowError)):
+        write_shapefile(replace(layer, rates_kg_ha=(rate, 0.0)), tmp_path, "BAD", PROFILE)
+
+
+def test_a_damaged_file_does_not_pass_the_check(layer, tmp_path):
+    from geo.export.layers import lonlat_parts
+
+    write_shapefile(layer, tmp_path, "NOORLIME", PROFILE)
+    table = tmp_path / "NOORLIME.dbf"
+    table.write_bytes(table.read_bytes().replace(b"2500", b"2600"))
+    with pytest.raises(ExportError, match="rate"):
+        verify_shapefile(tmp_path / "NOORLIME", lonlat_parts(layer), PROFILE)
+
+
+def test_names_have_eight_characters_and_do_not_meet(layer):
+    taken: set[str] = set()
+    names = [short_name(layer, taken) for _ in range(12)]
+    assert len(set(names)) == 12
+    assert all(len(name) <= 8 and name.isascii() and name.isupper() for name in names)
+
+
+@pytest.mark.parametrize(("rate", "written"), [(2499.6, 2500), (19.994, 19.99), (20.4, 20), (0, 0)])
+def test_rounding_of_the_written_rate(rate, written):
+    assert written_rate(rate, "kg/ha") == written
+
+
+def test_readme_tells_what_the_file_cannot(layer, tmp_path):
+    report = write_shapefile(layer, tmp_path, "NOORLIME", PROFILE)
+    text = readme_text([(layer, report)], Settings(name="Ombervale"), ["Goggles and mask."])
+    assert text.isascii()
+    assert "\r\n" in text
+    assert "Units are not stored in the shapefile" in text
+    # 2500 kg/ha over 6 m by 100 m = 0.06 ha is 150 kg; a tray of 0.25 m2 catches 62.5 g
+    assert "150.0 kg per 100 m at 6 m swath; 62.5 g in a tray" in text
+    assert "Goggles and mask." in text
