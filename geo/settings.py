@@ -7,7 +7,8 @@ The tables of `farm.toml`::
     [spreader]   width_m, speed_kmh, transition_s, by_hand, minimum_piece_ha
     [controller] max_polygons, max_kb, max_fields, rate_field, rate_unit
     [costs]      spreading_uniform_per_ha, spreading_zones_per_ha, delivery_per_t, ...
-    [tables]     the user's own tables: subject = "file in the farm folder"
+    [tables]     the user's own tables: subject = "file in the farm folder"; `prices` names a TOML
+                 file with [materials.KEY] and [costs], over which farm.toml itself goes
     [blocks."NAME"]            crop, planted, rows, soil, placement; its own [.spreader]
     [materials.KEY]            overrides or adds to geo/tables/materials.csv: price_per_t ...
 
@@ -150,7 +151,57 @@ def read_settings(path: Path) -> Settings:
         ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise FarmError(f"{path.name} cannot be read: {error}.") from None
-    return settings_from(content, path.name)
+    own_tables = _own_tables(content.get("tables", {}), path)
+    settings = settings_from(content, path.name)
+    return (
+        _with_prices(settings, content, own_tables["prices"])
+        if "prices" in own_tables
+        else (settings)
+    )
+
+
+def _own_tables(tables: Any, path: Path) -> Mapping[str, Path]:
+    """The user's own tables; each must lie in the farm folder, so that a copy is complete."""
+    found: dict[str, Path] = {}
+    for subject, name in _table(tables, f"{path.name}, [tables]").items():
+        table = path.parent / str(name)
+        if not table.resolve().is_relative_to(path.parent.resolve()):
+            raise FarmError(f"{path.name}, [tables], {subject}: {name!r} is outside the farm.")
+        if not table.is_file():
+            raise FarmError(
+                f"{path.name}, [tables], {subject}: there is no file {name!r} beside {path.name}."
+            )
+        found[subject] = table
+    return found
+
+
+def _with_prices(settings: Settings, content: Mapping[str, Any], path: Path) -> Settings:
+    """Prices and costs from a file of their own; what farm.toml says itself goes first."""
+    try:
+        prices = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise FarmError(f"{path.name} cannot be read: {error}.") from None
+    unknown = set(prices) - {"materials", "costs", "currency"}
+    if unknown:
+        raise FarmError(
+            f"{path.name}: unknown table {sorted(unknown)[0]!r}. Prices are [materials.KEY] and "
+            "[costs]."
+        )
+    listed = _table(prices.get("materials", {}), f"{path.name}, [materials]")
+    materials = {
+        key: {
+            **_table(listed.get(key, {}), f"{path.name}, [materials.{key}]"),
+            **settings.materials.get(key, {}),
+        }
+        for key in (*listed, *(key for key in settings.materials if key not in listed))
+    }
+    costs = {**prices.get("costs", {}), **content.get("costs", {})}
+    return dataclasses.replace(
+        settings,
+        materials=materials,
+        currency=settings.currency or str(prices.get("currency", "")),
+        costs=_read(CostSettings, costs, f"{path.name}, [costs]"),
+    )
 
 
 def settings_from(content: Mapping[str, Any], name: str = "farm.toml") -> Settings:

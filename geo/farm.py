@@ -1,0 +1,365 @@
+"""The farm folder: farm.toml, farm.gpkg, originals; every change one transaction."""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+import tempfile
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import shapely
+
+from geo.blockrows import block_names, block_rows, insert_outline
+from geo.blocks import Block, Outline
+from geo.corrections import Change, answer_findings
+from geo.errors import FarmError, IntakeError
+from geo.findings import Finding
+from geo.intake.reading import Application, LoggedRate, Point, Reading, TissueTest
+from geo.intake.samples import SampleSet
+from geo.originals import digest, keep_file
+from geo.rows import (
+    finding_of,
+    fold,
+    insert_application,
+    insert_findings,
+    insert_logged,
+    insert_point,
+    insert_result,
+    insert_tissue,
+    read_applications,
+    read_logged,
+    read_tissue,
+)
+from geo.samplesets import read_season_rows, survey_layers
+from geo.settings import Settings, read_settings
+from geo.settings_text import settings_text as default_settings_text
+from geo.store import (
+    changing,
+    create_store,
+    geometry,
+    insert,
+)
+from geo.store import (
+    reading as reading_store,
+)
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What became of one file: its name, the id it has in the farm, and a sentence about it.
+
+    `findings` are those of the reading, with what was agreed to marked as done.
+    """
+
+    file: str
+    already: bool
+    what: str
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Records:
+    """All that a run needs of one block and season.
+
+    Attributes
+    ----------
+    settings : Settings
+    block : Block
+    season : int
+    layers : tuple of SampleSet
+        Top layer first.
+    tissue : tuple of TissueTest
+        Of the block, from the 12 months before the soil sampling.
+    applications : tuple of Application
+        On the block, of this and all earlier seasons.
+    logged : tuple of LoggedRate
+        Points of as-applied logs on the block, of this and all earlier seasons.
+    """
+
+    settings: Settings
+    block: Block
+    season: int
+    layers: tuple[SampleSet, ...]
+    tissue: tuple[TissueTest, ...]
+    applications: tuple[Application, ...]
+    logged: tuple[LoggedRate, ...]
+
+    def layer(self, depth_cm: tuple[float, float] | None = None) -> SampleSet:
+        """The samples of one depth layer; the top layer if none is named."""
+        for samples in self.layers:
+            if depth_cm is None or samples.depth_cm == depth_cm:
+                return samples
+        known = ", ".join(f"{s.depth_cm[0]:g}-{s.depth_cm[1]:g}" for s in self.layers)
+        wanted = "" if depth_cm is None else f" from {depth_cm[0]:g}-{depth_cm[1]:g} cm"
+        raise FarmError(
+            f"{self.block.name} has no soil samples of {self.season}{wanted}. "
+            + (f"There are {known} cm." if known else "Add them with 'soilquilt add'.")
+        )
+
+
+def create_farm(
+    folder: Path,
+    outlines: Sequence[Outline],
+    settings_text: str | None = None,
+    *,
+    files: Sequence[Path] = (),
+) -> tuple[Block, ...]:
+    """Make a farm folder; it appears as a whole or not at all.
+
+    Parameters
+    ----------
+    folder : Path
+        Must not exist yet, or be empty.
+    outlines : sequence of Outline
+        Its blocks; each gets the metric CRS of its own place, for good.
+    settings_text : str or None
+        Content of farm.toml; None writes one with every key and its default.
+    files : sequence of Path
+        The files the outlines came from, kept as originals.
+
+    Raises
+    ------
+    FarmError
+        If the folder holds something already, or two blocks have one name.
+    """
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise FarmError(f"{folder} exists and is not empty. Choose another folder for the farm.")
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    if settings_text is None:
+        names = dict.fromkeys(outline.name for outline in outlines)
+        settings_text = default_settings_text(folder.name, list(names))
+    with tempfile.TemporaryDirectory(dir=folder.parent, prefix=".new-farm-") as temporary:
+        farm = Path(temporary) / "farm"
+        (farm / "originals").mkdir(parents=True)
+        (farm / "farm.toml").write_text(settings_text, encoding="utf-8")
+        create_store(farm / "farm.gpkg")
+        settings = read_settings(farm / "farm.toml")
+        with changing(farm, "making the farm") as database:
+            ids = {
+                path.name: keep_file(database, farm, path, ("outlines",), None)[0] for path in files
+            }
+            for outline in outlines:
+                insert_outline(database, settings, outline, ids.get(Path(outline.file).name))
+        if folder.exists():
+            folder.rmdir()
+        os.replace(farm, folder)
+    return read_blocks(folder)
+
+
+def store_reading(
+    folder: Path,
+    reading: Reading,
+    season: int | None,
+    accept: Iterable[str] = (),
+    *,
+    who: str = "",
+) -> Stored:
+    """Store what a file holds, in one transaction, with its original.
+
+    Parameters
+    ----------
+    folder : Path
+        The farm folder.
+    reading : Reading
+        As `geo.intake.files.read_file` understood it.
+    season : int or None
+        Year of the soil sampling; outlines need none.
+    accept : iterable of str
+        Rules whose proposals are agreed to.
+
+    Raises
+    ------
+    IntakeError
+        If a finding refuses the file; nothing of it is stored.
+    """
+    path, accept = Path(reading.path), frozenset(accept)
+    refuse(reading, season)
+    settings = read_settings(folder / "farm.toml")
+    with changing(folder, f"adding {path.name}") as database:
+        change = Change(season or 0, who, f"agreed when adding {path.name}")
+        known = _known_file(database, path)
+        if known is not None:
+            return _already(database, known, reading, change, accept)
+        file, new = keep_file(database, folder, path, reading.kinds, season, reading.laboratory)
+        try:
+            what = _store_records(database, settings, reading, file, season)
+            agreed = insert_findings(database, reading, file, accept)
+            done = answer_findings(database, change, agreed)
+            what = " ".join([what, *done])
+            database.execute("UPDATE files SET what = ? WHERE fid = ?", (what, file))
+        except BaseException:
+            for original in new:
+                original.unlink(missing_ok=True)
+            raise
+    return Stored(path.name, False, what, reading.findings)
+
+
+def refuse(reading: Reading, season: int | None) -> None:
+    """Raise if a reading cannot be stored."""
+    refusals = [finding for finding in reading.findings if finding.severity == "refused"]
+    if refusals:
+        more = f" (and {len(refusals) - 1} more like it)" if len(refusals) > 1 else ""
+        raise IntakeError(f"{refusals[0].message}{more} Nothing of it was stored.")
+    if season is None and set(reading.kinds) - {"outlines"}:
+        raise IntakeError(
+            f"{Path(reading.path).name} holds {' and '.join(reading.kinds)}. Say which year's "
+            "sampling it belongs to: --season YEAR. Nothing of it was stored."
+        )
+
+
+def read_blocks(folder: Path, *, retired: bool = False) -> tuple[Block, ...]:
+    """The blocks of the farm in the order they were added, without retired ones."""
+    settings = read_settings(folder / "farm.toml")
+    with reading_store(folder) as database:
+        return tuple(block for block, gone in block_rows(database, settings) if retired or not gone)
+
+
+def known_points(folder: Path, season: int | None = None) -> tuple[Point, ...]:
+    """Places on file, those of the season asked for first, then the latest."""
+    with reading_store(folder) as database:
+        rows = database.execute(
+            "SELECT * FROM points ORDER BY season = ? DESC, season DESC, fid", (season,)
+        )
+        places = [(row, geometry(row["geom"])) for row in rows]
+    return tuple(
+        Point(
+            typed_id=row["typed_id"],
+            sample_id=row["sample_id"],
+            lon=place.x,
+            lat=place.y,
+            hdop=row["hdop"],
+            time=row["time"] or "",
+            note=row["note"] or "",
+            row=row["row"],
+        )
+        for row, place in places
+        if isinstance(place, shapely.Point)
+    )
+
+
+def find_block(folder: Path, name: str | None) -> Block:
+    """The block of that name, present or former; without a name, the farm's only one."""
+    blocks = read_blocks(folder)
+    if name is None and len(blocks) == 1:
+        return blocks[0]
+    with reading_store(folder) as database:
+        names = block_names(database)
+    for block in blocks:
+        if name is not None and block.name in (name, names.get(fold(name))):
+            return block
+    listed = ", ".join(block.name for block in blocks) or "none"
+    wanted = "Say which block" if name is None else f"There is no block {name!r}"
+    raise FarmError(f"{wanted}: this farm has {listed}.")
+
+
+def read_records(folder: Path, season: int, block: str | None = None) -> Records:
+    """All that is stored of one block up to a season.
+
+    Raises
+    ------
+    FarmError
+        If the block is not there.
+    """
+    folder = Path(folder)
+    settings = read_settings(folder / "farm.toml")
+    chosen = find_block(folder, block)
+    with reading_store(folder) as database:
+        # Retired blocks keep their samples: these must not fall to a neighbour.
+        blocks = [block for block, _ in block_rows(database, settings)]
+        names = block_names(database)
+        layers = survey_layers(read_season_rows(database, season), chosen, blocks, names)
+        sampled = [samples.sampled_on for samples in layers if samples.sampled_on is not None]
+        return Records(
+            settings=settings,
+            block=chosen,
+            season=season,
+            layers=layers,
+            tissue=read_tissue(database, chosen, names, min(sampled) if sampled else None, season),
+            applications=read_applications(database, chosen, names, season),
+            logged=read_logged(database, chosen, season),
+        )
+
+
+def _known_file(database: sqlite3.Connection, path: Path) -> sqlite3.Row | None:
+    row: sqlite3.Row | None = database.execute(
+        "SELECT * FROM files WHERE sha256 = ? AND state = 'stored' AND part_of IS NULL",
+        (digest(path),),
+    ).fetchone()
+    return row
+
+
+def _already(
+    database: sqlite3.Connection,
+    known: sqlite3.Row,
+    reading: Reading,
+    change: Change,
+    accept: frozenset[str],
+) -> Stored:
+    """The same file again: nothing is stored twice, but open proposals may be agreed to."""
+    rows = database.execute(
+        "SELECT * FROM findings WHERE file = ? AND answer = ''", (known["fid"],)
+    ).fetchall()
+    agreed = {
+        row["fid"]: finding_of(row, known["name"])
+        for row in rows
+        if row["rule"] in accept and json.loads(row["repair"])
+    }
+    done = answer_findings(database, change, agreed)
+    what = f"This file is already here, stored on {known['stored_at'][:10]}."
+    return Stored(known["name"], True, " ".join([what, *done]), reading.findings)
+
+
+def _store_records(
+    database: sqlite3.Connection,
+    settings: Settings,
+    reading: Reading,
+    file: int,
+    season: int | None,
+) -> str:
+    """All records of a reading; what they are, in a sentence."""
+    for outline in reading.outlines:
+        insert_outline(database, settings, outline, file)
+    for point in reading.points:
+        insert_point(database, point, file, season)
+    for result in reading.results:
+        insert_result(database, result, file, season)
+    for test in reading.tissue:
+        insert_tissue(database, test, file, season)
+    for application in reading.applications:
+        insert_application(database, application, file, season)
+    for logged in reading.logged:
+        insert_logged(database, logged, file, season)
+    if reading.laboratory:
+        columns = [[c.heading, c.key, c.unit, c.method] for c in reading.columns]
+        insert(
+            database, "profiles", laboratory=reading.laboratory, columns=json.dumps(columns),
+            file=file,
+        )  # fmt: skip
+    return f"Stored {contents(reading)}."
+
+
+def contents(reading: Reading) -> str:
+    """What a reading holds, counted, in words.
+
+    Examples
+    --------
+    >>> contents(Reading("gps.csv", "", ("points",), points=(Point("1", "1", 20.0, -34.0),)))
+    '1 place'
+    """
+    samples = len({(result.sample_id, result.row) for result in reading.results})
+    counts = (
+        (len(reading.outlines), "outline", "outlines"),
+        (samples, "soil sample", "soil samples"),
+        (len(reading.points), "place", "places"),
+        (len(reading.tissue), "tissue test", "tissue tests"),
+        (len(reading.applications), "application", "applications"),
+        (len(reading.logged), "logged point", "logged points"),
+    )
+    words = [f"{n} {one if n == 1 else many}" for n, one, many in counts if n]
+    if not words:
+        return "nothing"
+    return ", ".join(words[:-1]) + (" and " if len(words) > 1 else "") + words[-1]

@@ -1,0 +1,154 @@
+"""Settings -> farm.toml as a person edits it: every key, its unit, its default."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from geo.settings import (
+    BlockSettings,
+    ControllerSettings,
+    CostSettings,
+    GridSettings,
+    Settings,
+    SpreaderSettings,
+)
+
+#: What stands beside each key: its unit and what it does.
+EXPLAINED: Mapping[str, Mapping[str, str]] = {
+    "farm": {
+        "name": "as it is printed",
+        "currency": "such as ZAR, EUR, USD; printed beside every sum",
+        "units": '"metric" (kg/ha, ha, m) or "us" (lb/ac, ac, ft)',
+        "organic": "true: only materials that are usually allowed; ask your certifier first",
+    },
+    "grid": {
+        "spacing_m": "m; size of the cells of the maps",
+        "seed": "start of the random draws; the same seed gives the same files",
+    },
+    "spreader": {
+        "width_m": "m; working width",
+        "speed_kmh": "km/h; ground speed",
+        "transition_s": "s; time the machine takes to change its rate",
+        "by_hand": "true: spread by hand",
+        "minimum_piece_ha": "ha; smallest piece with a rate of its own",
+        "most_zones": "most zones in a block",
+    },
+    "controller": {
+        "max_polygons": "most polygons the rate controller reads from one shapefile",
+        "max_kb": "kB; largest shapefile it reads",
+        "max_fields": "most columns it reads",
+        "rate_field": "name of the rate column, ten letters at most",
+        "rate_unit": '"kg/ha" or "lb/ac"',
+        "isoxml_version": 'ISO 11783-10 task data, "3.3" or "4.3"',
+    },
+    "costs": {
+        "spreading_uniform_per_ha": "money per ha at one rate",
+        "spreading_zones_per_ha": "money per ha with changing rates",
+        "delivery_per_t": "money per t",
+        "delivery_minimum_t": "t; smallest delivery",
+        "soil_sample": "money per soil sample in the laboratory",
+        "tissue_sample": "money per tissue sample in the laboratory",
+        "labour_per_h": "money per hour of sampling",
+        "minutes_per_station": "min; walking included",
+    },
+    "block": {
+        "crop": "as in the crop tables",
+        "planted": "year of planting; decides whether a tissue test is asked for",
+        "row_azimuth_deg": "degrees clockwise from north",
+        "row_spacing_m": "m between rows",
+        "vine_spacing_m": "m in the row",
+        "headland_m": "m without vines at the row ends",
+        "stones_pct": "% of the soil's volume",
+        "bulk_density_mg_m3": "Mg/m3 (t/m3) of the fine soil",
+        "clay_pct": "%; where no sample says it",
+        "amended_depth_cm": "cm that lime and the like are mixed into, or meant to work on",
+        "yield_t_ha": "t/ha that you aim for",
+        "placement": 'by amendment: "full width", "band" or "incorporated"',
+        "band_width_m": "m; width of the band along a row",
+        "irrigation_ec_ds_m": "dS/m of the irrigation water",
+        "drainage": '"yes" or "no": does water drain away below the roots in winter?',
+        "target_ph": "pH in water to lime or acidify to; the crop table's if not given",
+        "free_lime_pct": "% CaCO3 in the soil, where it was measured",
+    },
+}
+
+_TABLES: Sequence[tuple[str, type]] = (
+    ("grid", GridSettings),
+    ("spreader", SpreaderSettings),
+    ("controller", ControllerSettings),
+    ("costs", CostSettings),
+)
+
+_HEAD = """\
+# Settings of this farm. Change what you like and run again; lines that start with # are not read.
+# A key that is not known is refused, so a slip of the pen is not lost.
+"""
+
+_TAIL = """\
+# Your own materials and prices: a new key adds a material, a known one changes it.
+# [materials.calcitic_lime]
+# price_per_t = 0.0
+
+# Prices in a file of their own, beside this one: [materials.KEY] and [costs].
+# [tables]
+# prices = "prices.toml"
+
+# A block may have a spreader of its own: the keys of [spreader] under [blocks."NAME".spreader].
+
+# What too little and too much cost, as a ratio, by amendment.
+# [cost_ratios]
+# lime = [2.0, 1.0]
+"""
+
+
+def settings_text(name: str, blocks: Sequence[str] = ()) -> str:
+    """Content of a new farm.toml with every key and its default, and a table for each block.
+
+    Examples
+    --------
+    >>> 'name = "Hill farm"' in settings_text("Hill farm")
+    True
+    """
+    parts = [_HEAD, "\n".join(["[farm]", *_lines(Settings(name=name), "farm")])]
+    parts += ["\n".join([f"[{key}]", *_lines(record(), key)]) for key, record in _TABLES]
+    for block in blocks:
+        parts.append("\n".join([f"[blocks.{toml_text(block)}]", *_lines(BlockSettings(), "block")]))
+    return "\n\n".join(parts) + "\n\n" + _TAIL
+
+
+def _lines(record: Any, table: str) -> Iterable[str]:
+    words = EXPLAINED[table]
+    for field in dataclasses.fields(record):
+        if field.name in words:
+            value = getattr(record, field.name)
+            line = f"{field.name} = {_toml(value)}"
+            yield (
+                f"{line:<42} # {words[field.name]}"
+                if value is not None
+                else (f"# {line:<40} # {words[field.name]}")
+            )
+
+
+def _toml(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{k} = {_toml(v)}" for k, v in value.items()) + " }"
+    return toml_text(value) if isinstance(value, str) else str(value)
+
+
+def toml_text(text: str) -> str:
+    r"""A basic string of TOML 1.0, with what it does not allow written as escapes.
+
+    Examples
+    --------
+    >>> print(toml_text('the "old" yard'))
+    "the \"old\" yard"
+    """
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    plain = [c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in escaped]
+    return f'"{"".join(plain)}"'

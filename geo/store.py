@@ -1,0 +1,394 @@
+"""The GeoPackage of a farm, through Python's sqlite3 alone: tables, blobs, transactions.
+
+GDAL must never open this file in the same process: each library has its own SQLite, POSIX locks do
+not bind within a process, and a write through both destroys the file. So records are read and
+written here with sqlite3, and geometries with shapely's WKB. OGC GeoPackage 1.3 (12-128r17) is
+followed as far as a GIS needs to open the file: no spatial index, because its triggers call
+functions that plain SQLite does not have.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import sqlite3
+import struct
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from geo.errors import FarmError
+
+#: "GPKG" in ASCII, and version 1.3 of the standard.
+APPLICATION_ID = 0x47504B47
+USER_VERSION = 10300
+
+#: Version of the tables below.
+SCHEMA = 1
+
+#: How long a change waits for another process that holds the farm. [s]
+WAIT_S = 15.0
+
+WGS84 = 4326
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A table of records: what it holds, its columns in SQL, and its kind of geometry."""
+
+    description: str
+    columns: str
+    geometry: str = ""
+
+
+#: Record tables. `file` is the id in `files` of the file that brought the row.
+LAYERS: Mapping[str, Layer] = {
+    "blocks": Layer(
+        "Outlines of the blocks",
+        "name TEXT NOT NULL, slug TEXT NOT NULL UNIQUE, crs TEXT NOT NULL, area_ha REAL NOT NULL,"
+        " file INTEGER, feature INTEGER, retired INTEGER NOT NULL DEFAULT 0",
+        "MULTIPOLYGON",
+    ),
+    "points": Layer(
+        "Places where samples were taken",
+        "file INTEGER, season INTEGER, sample_id TEXT NOT NULL, typed_id TEXT, hdop REAL,"
+        " time TEXT, note TEXT, row INTEGER",
+        "POINT",
+    ),
+    "logged": Layer(
+        "Rates as a machine logged them",
+        "file INTEGER, season INTEGER, time TEXT, target_kg_ha REAL, actual_kg_ha REAL,"
+        " row INTEGER",
+        "POINT",
+    ),
+    "applications": Layer(
+        "What was spread",
+        "file INTEGER, season INTEGER, applied_on TEXT, block TEXT, zone TEXT, product TEXT,"
+        " amendment TEXT, analysis TEXT, rate_kg_ha REAL, area_ha REAL, placement TEXT, note TEXT,"
+        " row INTEGER",
+        "GEOMETRY",
+    ),
+    "files": Layer(
+        "Each file received and what became of it",
+        "sha256 TEXT NOT NULL, name TEXT NOT NULL, original TEXT NOT NULL, kinds TEXT,"
+        " season INTEGER, laboratory TEXT, stored_at TEXT, state TEXT NOT NULL, what TEXT,"
+        " part_of INTEGER",
+    ),
+    "results": Layer(
+        "Each cell of the laboratories' files, as text and as read",
+        "file INTEGER, season INTEGER, sample_id TEXT NOT NULL, typed_id TEXT, key TEXT NOT NULL,"
+        " text TEXT, value REAL, qualifier TEXT, method TEXT, unit_read TEXT, row INTEGER,"
+        ' "column" TEXT, depth_top_cm REAL, depth_bottom_cm REAL, sampled_on TEXT,'
+        " repeat INTEGER, note TEXT",
+    ),
+    "tissue": Layer(
+        "Tests of petioles and leaves",
+        "file INTEGER, season INTEGER, sample_id TEXT NOT NULL, block TEXT, part TEXT, stage TEXT,"
+        ' organ TEXT, sampled_on TEXT, "values" TEXT, row INTEGER',
+    ),
+    "findings": Layer(
+        "What was found in each file, and what was decided",
+        "file INTEGER, rule TEXT, severity TEXT, message TEXT, proposal TEXT, what_was_done TEXT,"
+        ' row INTEGER, "column" TEXT, sample_ids TEXT, keys TEXT, repair TEXT,'
+        " answer TEXT NOT NULL DEFAULT ''",
+    ),
+    "answers": Layer(
+        "Questions a person has decided",
+        "season INTEGER, sample_id TEXT, key TEXT, rule TEXT, answer TEXT, who TEXT, at TEXT,"
+        " why TEXT",
+    ),
+    "left_out": Layer(
+        "Samples a person has left out",
+        "season INTEGER, sample_id TEXT, who TEXT, at TEXT, why TEXT",
+    ),
+    "corrections": Layer(
+        "Every change of a stored value, with the value it had before",
+        'record TEXT, record_id INTEGER, season INTEGER, sample_id TEXT, "column" TEXT,'
+        " old TEXT, new TEXT, who TEXT, at TEXT, why TEXT",
+    ),
+    "profiles": Layer(
+        "How each laboratory lays out its files",
+        "laboratory TEXT NOT NULL, columns TEXT, file INTEGER",
+    ),
+    "soilquilt": Layer("Version of these tables", "schema INTEGER NOT NULL"),
+}
+
+_STANDARD_TABLES = """
+CREATE TABLE gpkg_spatial_ref_sys (
+  srs_name TEXT NOT NULL, srs_id INTEGER NOT NULL PRIMARY KEY, organization TEXT NOT NULL,
+  organization_coordsys_id INTEGER NOT NULL, definition TEXT NOT NULL, description TEXT);
+CREATE TABLE gpkg_contents (
+  table_name TEXT NOT NULL PRIMARY KEY, data_type TEXT NOT NULL, identifier TEXT UNIQUE,
+  description TEXT DEFAULT '',
+  last_change DATETIME NOT NULL DEFAULT (strftime('%Y-%m-%dT%H:%M:%fZ','now')),
+  min_x DOUBLE, min_y DOUBLE, max_x DOUBLE, max_y DOUBLE, srs_id INTEGER,
+  CONSTRAINT fk_gc_r_srs_id FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys(srs_id));
+CREATE TABLE gpkg_geometry_columns (
+  table_name TEXT NOT NULL, column_name TEXT NOT NULL, geometry_type_name TEXT NOT NULL,
+  srs_id INTEGER NOT NULL, z TINYINT NOT NULL, m TINYINT NOT NULL,
+  CONSTRAINT pk_geom_cols PRIMARY KEY (table_name, column_name),
+  CONSTRAINT uk_gc_table_name UNIQUE (table_name),
+  CONSTRAINT fk_gc_tn FOREIGN KEY (table_name) REFERENCES gpkg_contents(table_name),
+  CONSTRAINT fk_gc_srs FOREIGN KEY (srs_id) REFERENCES gpkg_spatial_ref_sys (srs_id));
+"""
+
+
+def blob(geometry: BaseGeometry | None) -> bytes | None:
+    """GeoPackage binary of a WGS84 geometry: header without envelope, then little-endian WKB."""
+    if geometry is None:
+        return None
+    flags = 0b00010001 if geometry.is_empty else 0b00000001
+    header = struct.pack("<2sBBi", b"GP", 0, flags, WGS84)
+    return header + shapely.to_wkb(geometry, byte_order=1, output_dimension=2)
+
+
+def geometry(data: bytes | None) -> BaseGeometry | None:
+    """Geometry of a GeoPackage binary, whichever envelope a GIS may have given it."""
+    if data is None:
+        return None
+    if data[:2] != b"GP":
+        raise FarmError("farm.gpkg holds a geometry that is not in GeoPackage form.")
+    envelope_bytes = (0, 32, 48, 48, 64)[(data[3] >> 1) & 0b111]
+    return shapely.from_wkb(data[8 + envelope_bytes :])
+
+
+def create_store(path: Path) -> None:
+    """Write an empty farm.gpkg."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as database:
+        database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        database.execute(f"PRAGMA user_version = {USER_VERSION}")
+        database.executescript("BEGIN;" + _STANDARD_TABLES)
+        database.executemany(
+            "INSERT INTO gpkg_spatial_ref_sys VALUES (?, ?, ?, ?, ?, ?)", _reference_systems()
+        )
+        for name, layer in LAYERS.items():
+            _create_layer(database, name, layer)
+        database.execute("INSERT INTO soilquilt (schema) VALUES (?)", (SCHEMA,))
+        database.execute("COMMIT")
+
+
+def _create_layer(database: sqlite3.Connection, name: str, layer: Layer) -> None:
+    place = f", geom {layer.geometry}" if layer.geometry else ""
+    database.execute(
+        f'CREATE TABLE "{name}" (fid INTEGER PRIMARY KEY AUTOINCREMENT{place}, {layer.columns})'
+    )
+    database.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, srs_id)"
+        " VALUES (?, ?, ?, ?, ?)",
+        (
+            name,
+            "features" if place else "attributes",
+            name,
+            layer.description,
+            WGS84 if place else None,
+        ),
+    )
+    if place:
+        database.execute(
+            "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, ?, 0, 0)",
+            (name, layer.geometry, WGS84),
+        )
+
+
+def _reference_systems() -> list[tuple[object, ...]]:
+    from pyproj import CRS
+
+    wgs84 = CRS.from_epsg(WGS84).to_wkt("WKT1_GDAL")
+    return [
+        ("Undefined Cartesian SRS", -1, "NONE", -1, "undefined", "undefined Cartesian"),
+        ("Undefined geographic SRS", 0, "NONE", 0, "undefined", "undefined geographic"),
+        ("WGS 84 geodetic", WGS84, "EPSG", WGS84, wgs84, "longitude/latitude in degrees"),
+    ]
+
+
+@contextmanager
+def reading(folder: Path, wait_s: float = WAIT_S) -> Iterator[sqlite3.Connection]:
+    """The store for reading: one unchanging view, whatever others store meanwhile."""
+    database = _connect(folder, wait_s)
+    with closing(database):
+        try:
+            database.execute("BEGIN")
+            yield database
+            database.execute("COMMIT")
+        except sqlite3.DatabaseError as error:
+            raise _trouble(folder, error) from error
+
+
+@contextmanager
+def changing(folder: Path, doing: str, wait_s: float = WAIT_S) -> Iterator[sqlite3.Connection]:
+    """The store for one change, which happens as a whole or not at all.
+
+    Parameters
+    ----------
+    folder : Path
+        The farm folder.
+    doing : str
+        What is being done, for whoever has to wait meanwhile.
+    wait_s : float
+        How long to wait for another process that holds the farm. [s]
+
+    Raises
+    ------
+    FarmError
+        If another process holds the farm for longer than that; the message names it.
+    """
+    database = _connect(folder, wait_s)
+    with closing(database):
+        try:
+            database.execute("BEGIN IMMEDIATE")
+        except sqlite3.DatabaseError as error:
+            raise _trouble(folder, error) from error
+        _say_who_holds(folder, doing)
+        try:
+            yield database
+            _refresh_contents(database)
+            database.execute("COMMIT")
+        except sqlite3.DatabaseError as error:
+            _roll_back(database)
+            raise _trouble(folder, error) from error
+        except BaseException:
+            _roll_back(database)
+            raise
+        finally:
+            _holder_path(folder).unlink(missing_ok=True)
+
+
+def _connect(folder: Path, wait_s: float) -> sqlite3.Connection:
+    path = folder / "farm.gpkg"
+    if not path.is_file():
+        raise FarmError(
+            f"{folder} has no farm.gpkg, so it is not a farm folder. "
+            "Make one with 'soilquilt new FOLDER --outlines FILE'."
+        )
+    database = sqlite3.connect(path, timeout=wait_s, isolation_level=None)
+    try:
+        database.row_factory = sqlite3.Row
+        database.execute("PRAGMA trusted_schema = OFF")
+        database.execute("PRAGMA synchronous = FULL")
+        # Pages stay in memory until the commit, so that others can read during a long change.
+        database.execute("PRAGMA cache_spill = OFF")
+        _check_version(folder, database)
+    except sqlite3.DatabaseError as error:
+        database.close()
+        raise _trouble(folder, error) from error
+    except FarmError:
+        database.close()
+        raise
+    return database
+
+
+def _check_version(folder: Path, database: sqlite3.Connection) -> None:
+    if database.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        raise FarmError(f"{folder / 'farm.gpkg'} is not a GeoPackage made by soilquilt.")
+    schema = database.execute("SELECT schema FROM soilquilt").fetchone()[0]
+    if schema != SCHEMA:
+        raise FarmError(
+            f"{folder / 'farm.gpkg'} has tables of version {schema}; this program knows version "
+            f"{SCHEMA}. Open it with the program that made it, or a newer one."
+        )
+
+
+def _roll_back(database: sqlite3.Connection) -> None:
+    if database.in_transaction:
+        database.execute("ROLLBACK")
+
+
+def _refresh_contents(database: sqlite3.Connection) -> None:
+    """Bring the extents that a GIS zooms to up to date."""
+    for name in (name for name, layer in LAYERS.items() if layer.geometry):
+        found = [geometry(row[0]) for row in database.execute(f'SELECT geom FROM "{name}"')]
+        places = [place for place in found if place is not None]
+        extent = shapely.total_bounds(places).tolist() if places else [None] * 4
+        database.execute(
+            "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ?,"
+            " last_change = strftime('%Y-%m-%dT%H:%M:%fZ','now') WHERE table_name = ?",
+            (*extent, name),
+        )
+
+
+def _holder_path(folder: Path) -> Path:
+    return folder / ".farm-in-use"
+
+
+def _say_who_holds(folder: Path, doing: str) -> None:
+    # The file only names the holder; the lock itself is SQLite's, and falls with the process.
+    holder = {
+        "process": os.getpid(),
+        "machine": socket.gethostname(),
+        "since": datetime.now().strftime("%H:%M"),
+        "doing": doing,
+    }
+    _holder_path(folder).write_text(json.dumps(holder), encoding="utf-8")
+
+
+def _holder(folder: Path) -> str:
+    try:
+        holder = json.loads(_holder_path(folder).read_text(encoding="utf-8"))
+        return (
+            f"Process {holder['process']} on {holder['machine']} has this farm open since "
+            f"{holder['since']} ({holder['doing']})."
+        )
+    except (OSError, ValueError, KeyError):
+        return "Another program has farm.gpkg open for writing."
+
+
+def _trouble(folder: Path, error: sqlite3.DatabaseError) -> FarmError:
+    """What an error of SQLite means to the person, and what to do."""
+    name = getattr(error, "sqlite_errorname", "")
+    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        return FarmError(f"{_holder(folder)} Nothing was changed; try again when it is done.")
+    if name.startswith(("SQLITE_READONLY", "SQLITE_PERM", "SQLITE_CANTOPEN")):
+        return FarmError(f"{folder / 'farm.gpkg'} cannot be written. Check the folder's rights.")
+    if name.startswith("SQLITE_FULL"):
+        return FarmError(f"The disk of {folder} is full. The farm is as it was before.")
+    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")) or "no such table" in str(error):
+        return FarmError(
+            f"{folder / 'farm.gpkg'} is damaged ({error}). Restore a backup: "
+            "'soilquilt restore FILE FOLDER'."
+        )
+    raise error
+
+
+def insert(database: sqlite3.Connection, table: str, **values: Any) -> int:
+    """Add one row and return its id; table and columns are named by the code, never by a file."""
+    names = ", ".join(f'"{name}"' for name in values)
+    marks = ", ".join("?" for _ in values)
+    cursor = database.execute(
+        f'INSERT INTO "{table}" ({names}) VALUES ({marks})', tuple(values.values())
+    )
+    return int(cursor.lastrowid or 0)
+
+
+def now() -> str:
+    """Local time for the farm's own records; never for what a run writes."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def copy_store(folder: Path, target: Path) -> None:
+    """A consistent copy of farm.gpkg, also while others change it."""
+    with closing(_connect(folder, WAIT_S)) as source, closing(sqlite3.connect(target)) as copy:
+        source.backup(copy)
+
+
+def store_faults(folder: Path) -> tuple[str, ...]:
+    """What SQLite finds wrong with the file, and anything in it that is not data."""
+    with reading(folder) as database:
+        answer = [row[0] for row in database.execute("PRAGMA quick_check")]
+        alien = [
+            row[0]
+            for row in database.execute(
+                "SELECT name FROM sqlite_master WHERE type IN ('trigger', 'view')"
+                # A GIS adds these to count rows or to index places; they are part of the standard.
+                " AND name NOT LIKE 'trigger\\_%\\_feature\\_count\\_%' ESCAPE '\\'"
+                " AND name NOT LIKE 'rtree\\_%' ESCAPE '\\'"
+            )
+        ]
+    faults = [f"farm.gpkg: {line}" for line in answer if line != "ok"]
+    return tuple(faults + [f"farm.gpkg holds a trigger or view {name!r}." for name in alien])
