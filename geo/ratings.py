@@ -5,45 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from geo.schemes import Rating
 
-@dataclass(frozen=True)
-class Rating:
-    """One value against one table.
-
-    Attributes
-    ----------
-    sample_id, key : str
-    value, unit : float, str
-        As rated.
-    level : str
-        "very_low" ... "very_high", or one of the answers of their own: "not_analysed" and
-        "no_table" (no table for this method), "ask" (method or texture not known).
-    low, high : float or None
-        Limits of the class, in `unit`.
-    sense : str
-        "need", "hazard_high", "hazard_low" or "descriptive".
-    target : bool
-        The class the source treats as sufficient.
-    source : str
-        Key in sources.toml.
-    from_memory : bool
-        The row behind it is from memory: shown with a flag, never releases a held rate.
-    why : str
-        Method match, fallback, texture, unit conversions, in one sentence.
-    """
-
-    sample_id: str
-    key: str
-    value: float | None
-    unit: str
-    level: str
-    low: float | None
-    high: float | None
-    sense: str
-    target: bool
-    source: str
-    from_memory: bool
-    why: str
+__all__ = ["CriticalLevel", "Rating", "Ratings"]
 
 
 @dataclass(frozen=True)
