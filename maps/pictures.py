@@ -6,6 +6,7 @@ import base64
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,10 +40,10 @@ def frame_for(grid: Grid, outline_lonlat: Polygon | MultiPolygon) -> Frame:
     """Picture frame for a grid: finer than the grid, masked by the outline."""
     import rasterio.warp
     from rasterio.features import geometry_mask
-    from rasterio.transform import Affine, array_bounds, from_origin
+    from rasterio.transform import Affine, array_bounds
 
     rows, columns = grid.shape
-    source = from_origin(*grid.origin_m, grid.spacing_m, grid.spacing_m)
+    source = north_up(grid)
     bounds = array_bounds(rows, columns, source)
     transform, width, height = rasterio.warp.calculate_default_transform(
         grid.crs, "EPSG:3857", columns, rows, *bounds
@@ -58,16 +59,24 @@ def frame_for(grid: Grid, outline_lonlat: Polygon | MultiPolygon) -> Frame:
     return Frame((height, width), tuple(transform)[:6], ((south, west), (north, east)), mask)
 
 
+def north_up(grid: Grid) -> Any:
+    """Affine transform of a north-up grid, columns and rows to metres."""
+    from rasterio.transform import Affine
+
+    # rasterio's own from_origin warns of its end with newer affine packages.
+    return Affine(grid.spacing_m, 0.0, grid.origin_m[0], 0.0, -grid.spacing_m, grid.origin_m[1])
+
+
 def warp(values: Array, grid: Grid, frame: Frame) -> Array:
     """Values of a north-up grid on the picture's cells; NaN outside the outline."""
-    from rasterio.transform import Affine, from_origin
+    from rasterio.transform import Affine
     from rasterio.warp import Resampling, reproject
 
     out = np.full(frame.shape, np.nan)
     reproject(
         _grown(values),
         out,
-        src_transform=from_origin(*grid.origin_m, grid.spacing_m, grid.spacing_m),
+        src_transform=north_up(grid),
         src_crs=grid.crs,
         dst_transform=Affine(*frame.transform),
         dst_crs="EPSG:3857",

@@ -19,7 +19,7 @@ def write_surfaces(surfaces: Surfaces, path: Path, season: int) -> None:
     Same surfaces, same bytes: no time stamp goes into the file.
     """
     import rasterio
-    from rasterio.transform import from_origin
+    from rasterio import Affine
 
     bands = [band for surface in surfaces.values() for band in _bands(surface)]
     if not bands:
@@ -32,7 +32,9 @@ def write_surfaces(surfaces: Surfaces, path: Path, season: int) -> None:
         "height": grid.shape[0],
         "width": grid.shape[1],
         "crs": grid.crs,
-        "transform": from_origin(*grid.origin_m, grid.spacing_m, grid.spacing_m),
+        "transform": Affine(
+            grid.spacing_m, 0.0, grid.origin_m[0], 0.0, -grid.spacing_m, grid.origin_m[1]
+        ),
         "nodata": NODATA,
         "compress": "deflate",
         "predictor": 3,
