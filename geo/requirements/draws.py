@@ -1,14 +1,43 @@
-"""Draws of the surfaces put through the rules, and what is held until tissue agrees."""
+"""Draws of the surfaces put through the rules, and what is held until tissue agrees.
+
+Only this module knows both the grid and the rules: the rules see arrays.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import zlib
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
-from geo.grids import Grid
+from geo.blocks import Block
+from geo.checks import CheckedSamples
+from geo.grids import Array, Grid, Mask, grid_over
+from geo.intake.reading import Application, TissueTest
+from geo.lookup import read_table
+from geo.ratings import Ratings
+from geo.requirements import ask_nutrients
+from geo.requirements.ask_gypsum import ask_gypsum
+from geo.requirements.ask_lime import ask_lime
+from geo.requirements.ask_sulfur import ask_sulfur
+from geo.requirements.case import Answer, Case, Float32
+from geo.settings import Settings
+from geo.surfaces import Surfaces, draw_surface
+
+#: Draws of each property behind a requirement.
+DRAWS = 400
+
+#: A block of the usual size stays near this many cells.
+USUAL_CELLS = 15_000
+
+#: Finer than this no spreader is steered, nor a hand. [m]
+FINEST_CELL_M = 1.0
+
+#: From the weakest on.
+VERDICTS = ("none", "weak", "useful")
 
 
 @dataclass(frozen=True)
@@ -32,7 +61,8 @@ class Requirement:
     verdict : str
         The weakest verdict of the properties behind it: "useful", "weak" or "none".
     held : str or None
-        Why no rate is released, and what would release it; None if it is released.
+        Why no rate is released, and what would release it; None if it is released. Where the rules
+        ask for nothing that could be drawn (not analysed, no table, gate), `draws` has no rows.
     none_needed : str or None
         Why nothing is asked for anywhere ("No lime here: ..."); None otherwise.
     reasons : tuple of str
@@ -49,6 +79,8 @@ class Requirement:
         Name -> (value, unit, source key) of every figure that entered, for `why`.
     alternatives : mapping
         Other published methods on the same samples: name -> block mean. [kg/ha]
+    kind : str
+        "rate" (released), "held", "none_needed", "no_data" or "not_worthwhile".
     """
 
     amendment: str
@@ -67,8 +99,199 @@ class Requirement:
     treated_share: float
     inputs: Mapping[str, tuple[float | str, str, str]]
     alternatives: Mapping[str, float]
+    kind: str = "rate"
 
     @property
     def quantile(self) -> float:
         """The quantile of the requirement that makes the expected loss least."""
         return self.cost_too_little / (self.cost_too_little + self.cost_too_much)
+
+
+#: Amendment -> what its rules ask, in the order in which people read them.
+QUESTIONS: Mapping[str, Callable[[Case], Answer]] = {
+    "lime": ask_lime,
+    "sulfur": ask_sulfur,
+    "gypsum": ask_gypsum,
+    "phosphorus": lambda case: ask_nutrients.ask_major(case, "p"),
+    "potassium": lambda case: ask_nutrients.ask_major(case, "k"),
+    "magnesium": lambda case: ask_nutrients.ask_major(case, "mg"),
+    "nitrogen": ask_nutrients.ask_nitrogen,
+    "zinc": lambda case: ask_nutrients.ask_no_soil_route(case, "zn"),
+    "boron": ask_nutrients.ask_boron,
+    "manganese": ask_nutrients.ask_manganese,
+    "copper": lambda case: ask_nutrients.ask_no_soil_route(case, "cu"),
+    "iron": lambda case: ask_nutrients.ask_no_soil_route(case, "fe"),
+}
+
+
+def find_requirements(
+    surfaces: Surfaces,
+    ratings: Ratings,
+    checked: CheckedSamples,
+    block: Block,
+    settings: Settings,
+    season: int,
+    tissue: Sequence[TissueTest] = (),
+    applications: Sequence[Application] = (),
+    rng: np.random.Generator | None = None,
+    *,
+    grid: Grid | None = None,
+    count: int = DRAWS,
+    only: Iterable[str] | None = None,
+) -> tuple[Requirement, ...]:
+    """What every amendment's rules make of a block, draw by draw.
+
+    Parameters
+    ----------
+    surfaces, ratings, checked, block, settings
+        Of the same survey.
+    season : int
+    tissue, applications : sequences
+        On file for the block: leaf tests, and what was spread.
+    rng : Generator, optional
+        Gives the seed in place of `settings.grid.seed`. Each property has a stream of its own, so
+        no requirement depends on which others are asked for.
+    grid : Grid, optional
+        By default `requirement_grid`.
+    count : int
+        Draws of each property.
+    only : names of amendments, optional
+
+    Returns
+    -------
+    tuple of Requirement
+        One an amendment, also where nothing is needed, held, or not analysed.
+    """
+    grid = grid or requirement_grid(block, settings)
+    seed = settings.grid.seed if rng is None else int(rng.integers(2**32))
+    drawer = _Drawer(surfaces, block, season, grid, count, seed)
+    case = Case(
+        block=block,
+        settings=settings,
+        season=season,
+        ratings=ratings,
+        checked=checked,
+        surfaces=surfaces,
+        tissue=tissue,
+        applications=[a for a in applications if a.block in ("", block.name)],
+        draw=drawer.draw,
+        covered=drawer.covered,
+    )
+    asked = QUESTIONS if only is None else {name: QUESTIONS[name] for name in only}
+    return tuple(_lay_out(ask(case), case, grid) for ask in asked.values())
+
+
+def requirement_grid(block: Block, settings: Settings) -> Grid:
+    """Grid along the planting rows with cells of a half to a third of the swath.
+
+    The third where the block then stays near 15,000 cells, else the half.
+    """
+    swath = settings.spreader_of(block.name).width_m
+    third, half = swath / 3, swath / 2
+    cell = half if block.area_ha * 10_000 / third**2 > USUAL_CELLS else third
+    cell = min(max(cell, FINEST_CELL_M), swath)
+    azimuth = block.site.row_azimuth_deg
+    turn = 0.0 if azimuth is None else 90.0 - azimuth
+    return grid_over(block.outline, block.crs, cell, turn_deg=turn, pad_m=swath)
+
+
+@dataclass(frozen=True)
+class _Drawer:
+    """Draws properties at the cells of a grid, each once, each from its own stream."""
+
+    surfaces: Surfaces
+    block: Block
+    season: int
+    grid: Grid
+    count: int
+    seed: int
+    drawn: dict[str, Float32] = field(default_factory=dict)
+
+    def draw(self, key: str) -> Array:
+        if key not in self.drawn:
+            stream = zlib.crc32(f"{self.block.name} {self.season} {key}".encode())
+            rng = np.random.default_rng([self.seed, stream])
+            values = draw_surface(self.surfaces[key], self.grid.cells(), self.count, rng)
+            self.drawn[key] = values.astype(np.float32)
+        return self.drawn[key].astype(np.float64)
+
+    def covered(self, wkt_lonlat: str) -> Mask:
+        from pyproj import Transformer
+
+        to_metres = Transformer.from_crs(4326, self.block.crs, always_xy=True)
+        lonlat = shapely.from_wkt(wkt_lonlat)
+        outline = shapely.transform(
+            lonlat, lambda xy: np.column_stack(to_metres.transform(xy[:, 0], xy[:, 1]))
+        )
+        cells = self.grid.cells()
+        return np.asarray(shapely.contains_xy(outline, cells[:, 0], cells[:, 1]))
+
+
+def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
+    """An answer as a requirement on the grid, with its costs and its verdict."""
+    cells = int(grid.inside.sum())
+    draws = answer.draws if answer.draws is not None else np.zeros((0, cells), dtype=np.float32)
+    too_little, too_much = cost_ratio(answer.amendment, case)
+    kind, why = answer.kind, answer.why
+    if kind == "rate" and not _asked_anywhere(draws, too_little / (too_little + too_much)):
+        kind, why = "none_needed", _nowhere(answer, case)
+    return Requirement(
+        amendment=answer.amendment,
+        unit=answer.unit,
+        grid=grid,
+        draws=draws,
+        cost_too_little=too_little,
+        cost_too_much=too_much,
+        verdict=_weakest(case.surfaces, answer.keys),
+        held=why if kind in ("held", "no_data", "not_worthwhile") else None,
+        none_needed=why if kind == "none_needed" else None,
+        reasons=answer.reasons,
+        sources=answer.sources,
+        from_memory=answer.from_memory,
+        cap_kg_ha=answer.cap_kg_ha,
+        treated_share=answer.treated_share,
+        inputs=answer.inputs,
+        alternatives=answer.alternatives,
+        kind=kind,
+    )
+
+
+def _asked_anywhere(draws: NDArray[np.float32], quantile: float) -> bool:
+    """Whether any place's own quantile is above nothing; if none is, no zone's can be."""
+    return bool(np.any((draws > 0).mean(axis=0) > 1 - quantile))
+
+
+def _nowhere(answer: Answer, case: Case) -> str:
+    """Words for a block where something may be asked, but nowhere likely enough."""
+    key = answer.keys[0]
+    surface = case.surfaces[key]
+    digits = 1 if key.startswith("ph") or key == "esp" else 0
+    name = "pH" if key.startswith("ph") else key.upper() if key == "esp" else key.capitalize()
+    unit = "" if surface.unit == "pH" else f" {surface.unit}"
+    side = "too high" if answer.amendment in ("sulfur", "gypsum") else "short"
+    return (
+        f"No {answer.amendment} here: {name} {surface.mean:.{digits}f}{unit} on average, and "
+        f"nowhere is it likely enough to be {side}."
+    )
+
+
+def _weakest(surfaces: Surfaces, keys: Sequence[str]) -> str:
+    """The weakest verdict of the surfaces behind a requirement."""
+    verdicts = [surfaces[key].verdict for key in keys if key in surfaces]
+    return min(verdicts, key=VERDICTS.index) if verdicts else "none"
+
+
+def cost_ratio(amendment: str, case: Case) -> tuple[float, float]:
+    """Loss of a unit too little and of a unit too much: the farm's own, else the default."""
+    name = amendment
+    if amendment == "lime":
+        mixed = case.established is False
+        name = "lime_before_planting" if mixed else "lime_top_dressed"
+    own = case.settings.cost_ratios
+    for key in (name, amendment):
+        if key in own:
+            return own[key]
+    for row in read_table("cost_ratios"):
+        if row["key"] == name:
+            return float(row["too_little"]), float(row["too_much"])
+    return 1.0, 1.0

@@ -1,0 +1,234 @@
+"""P, K, Mg, N and the micronutrients of a block: soil says, plant confirms."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+
+from geo.grids import Array
+from geo.requirements import magnesium, micronutrients, nitrogen, phosphorus, potassium
+from geo.requirements.case import Answer, Case, Input, layer_inputs
+from geo.requirements.holds import tissue_hold
+from geo.requirements.nutrients import Norm, build_up_years, crop_removal, find_norm
+
+#: Key -> amendment.
+MAJOR = {"p": "phosphorus", "k": "potassium", "mg": "magnesium"}
+SYMBOL = {"p": "P", "k": "K", "mg": "Mg", "b": "B", "mn": "Mn", "zn": "Zn", "fe": "Fe", "cu": "Cu"}
+RULES: Mapping[str, Callable[..., Array]] = {
+    "p": phosphorus.phosphorus_kg_ha,
+    "k": potassium.potassium_kg_ha,
+    "mg": magnesium.magnesium_kg_ha,
+}
+CAPS: Mapping[str, Callable[[], float]] = {
+    "k": potassium.potassium_cap_kg_ha,
+    "mg": magnesium.magnesium_cap_kg_ha,
+}
+
+
+def unit_of(key: str) -> str:
+    """What the draws of an element count."""
+    return f"kg/ha {SYMBOL[key]}"
+
+
+def ask_major(case: Case, key: str) -> Answer:
+    """What build-up and removal ask of a block in phosphorus, potassium or magnesium."""
+    amendment = MAJOR[key]
+    if not case.measured(key):
+        return _not_analysed(case, key, amendment)
+    norm = find_norm(
+        key, case.block.site.crop, case.method(key), case.clay_pct, case.mean("ph_kcl")
+    )
+    if norm is None:
+        return _no_norm(case, key, amendment)
+    if case.lowest(key) >= norm.norm:
+        mean = case.surfaces[key].mean
+        why = f"No {amendment} here: {mean:.0f} mg/kg is above {norm.norm:g}, which is enough."
+        return _without_rate(case, key, amendment, "none_needed", why, norm)
+    return _major_answer(case, key, amendment, norm)
+
+
+def _major_answer(case: Case, key: str, amendment: str, norm: Norm) -> Answer:
+    share = case.treated_share(amendment)
+    removal = crop_removal(case.block.site.crop, key)
+    removed = case.removal_kg_ha(removal.kg_per_t) if removal else 0.0
+    hold = tissue_hold(case, key, amendment)
+    rates = RULES[key](
+        case.draw(key), norm, case.sampled_layer, removal_kg_ha=removed, treated_share=share
+    )
+    cap = CAPS[key]() if key in CAPS else None
+    years = build_up_years(key)
+    said = [
+        f"Build-up to {norm.norm:g} mg/kg ({norm.method}) by mass balance over {years:g} years.",
+        f"The crop removes {removed:.0f} kg/ha a year; counted where build-up is due."
+        if removed
+        else "No yield in farm.toml, or no removal held for this crop: removal is not counted.",
+    ]
+    if key == "k":
+        said.append(
+            "Potassium on the soil raises must pH and hinders magnesium: ask the winemaker."
+        )
+    sources = (norm.source, "CHEM", "PRACT", *((removal.source,) if removal else ()))
+    return Answer(
+        amendment,
+        unit_of(key),
+        "held" if hold.reason else "rate",
+        hold.reason or "",
+        (key,),
+        draws=rates.astype(np.float32),
+        reasons=(*hold.said, *said, *case.own_decisions(amendment)),
+        sources=tuple(dict.fromkeys((*sources, *hold.sources))),
+        from_memory=norm.from_memory or bool(removal and removal.from_memory),
+        cap_kg_ha=cap,
+        treated_share=share,
+        inputs=_inputs(case, key, norm, removed, years),
+        alternatives={},
+    )
+
+
+def _inputs(case: Case, key: str, norm: Norm, removed: float, years: float) -> dict[str, Input]:
+    layer = case.sampled_layer
+    return {
+        "method": ("mass balance to a norm, and removal", "", "CHEM"),
+        "formula": (
+            "(norm - soil test) x 0.1 x bulk density x depth / years + removal",
+            "",
+            "CHEM",
+        ),
+        f"mean {key}": (case.surfaces[key].mean, "mg/kg", case.method(key)),
+        "norm": (norm.norm, f"mg/kg, {norm.method}", norm.source),
+        "kg/ha per mg/kg": (round(layer.kg_ha_per_mg_kg, 3), "kg/ha per mg/kg", "CHEM"),
+        "years": (years, "years", "PRACT"),
+        "removal": (round(removed, 1), "kg/ha", "TEUBES"),
+        **layer_inputs(layer),
+    }
+
+
+def _no_norm(case: Case, key: str, amendment: str) -> Answer:
+    crop = case.block.site.crop
+    if key == "p" and crop == "wine_grape":
+        why = f"No phosphorus rate: {phosphorus.no_norm_reason(case.method('p'))}."
+    else:
+        method = case.method(key) or "an extractant not named"
+        why = (
+            f"No {amendment} rate: no norm for {crop.replace('_', ' ')} by {method} in our tables. "
+            "It may be rated; enter a norm of your own for a rate."
+        )
+    return _without_rate(case, key, amendment, "no_data", why, None)
+
+
+def _without_rate(
+    case: Case, key: str, amendment: str, kind: str, why: str, norm: Norm | None
+) -> Answer:
+    inputs: dict[str, Input] = {
+        f"mean {key}": (case.surfaces[key].mean, "mg/kg", case.method(key) or "laboratory")
+    }
+    if norm is not None:
+        inputs["norm"] = (norm.norm, f"mg/kg, {norm.method}", norm.source)
+    return Answer(
+        amendment,
+        unit_of(key),
+        kind,
+        why,
+        (key,),
+        reasons=tuple(case.own_decisions(amendment)),
+        sources=(norm.source,) if norm else ("PRACT",),
+        inputs=inputs,
+    )
+
+
+def _not_analysed(case: Case, key: str, amendment: str) -> Answer:
+    why = (
+        f"{amendment.capitalize()}: not analysed in {case.season}. No rating, no map, no rate. It "
+        "does not count as zero."
+    )
+    return Answer(amendment, unit_of(key), "no_data", why, (), sources=("PRACT",))
+
+
+def ask_nitrogen(case: Case) -> Answer:
+    """Nitrogen never has a rate from soil."""
+    why = nitrogen.nitrogen_reason(case.block.site.yield_t_ha) + "."
+    return Answer("nitrogen", "kg/ha N", "held", why, (), sources=("IOBC", "SATABLE"))
+
+
+def ask_no_soil_route(case: Case, key: str) -> Answer:
+    """Zinc, iron and copper: the soil route is closed, whatever the test."""
+    amendment, why, sources = micronutrients.NO_SOIL_ROUTE[key]
+    if not case.measured(key):
+        return _not_analysed(case, key, amendment)
+    reasons = tuple(case.own_decisions(amendment))
+    said = f"{amendment.capitalize()} has no soil rate: {why}."
+    return Answer(amendment, unit_of(key), "held", said, (key,), reasons=reasons, sources=sources)
+
+
+def ask_boron(case: Case) -> Answer:
+    """Boron where hot-water boron is low and the leaf agrees, never above the ceiling."""
+    return _ask_dose(
+        case,
+        "b",
+        "boron",
+        lambda values, norm: micronutrients.boron_kg_ha(
+            values, norm, established=case.established is not False
+        ),
+        micronutrients.boron_cap_kg_ha(),
+        ("PC05", "FP03", "PRACT"),
+        "A little too much boron poisons vines: one small dose, then test again.",
+    )
+
+
+def ask_manganese(case: Case) -> Answer:
+    """Manganese where EDTA manganese is low and the leaf agrees: one dose on the row."""
+    return _ask_dose(
+        case,
+        "mn",
+        "manganese",
+        micronutrients.manganese_kg_ha,
+        None,
+        ("SATABLE", "MEM"),
+        "Manganese on the row is one dose; do not aim at a soil test value.",
+    )
+
+
+def _ask_dose(
+    case: Case,
+    key: str,
+    amendment: str,
+    rule: Callable[[Array, Norm], Array],
+    cap: float | None,
+    sources: tuple[str, ...],
+    said: str,
+) -> Answer:
+    if not case.measured(key):
+        return _not_analysed(case, key, amendment)
+    norm = find_norm(
+        key, case.block.site.crop, case.method(key), case.clay_pct, case.mean("ph_kcl")
+    )
+    if norm is None:
+        return _no_norm(case, key, amendment)
+    if case.lowest(key) >= norm.norm:
+        why = f"No {amendment} here: nowhere likely below {norm.norm:g} mg/kg."
+        return _without_rate(case, key, amendment, "none_needed", why, norm)
+    hold = tissue_hold(case, key, amendment)
+    low = int(np.sum(case.samples(key) < norm.norm))
+    n = int(np.isfinite(case.samples(key)).sum())
+    share = case.treated_share(amendment)
+    return Answer(
+        amendment,
+        unit_of(key),
+        "held" if hold.reason else "rate",
+        hold.reason or "",
+        (key,),
+        draws=(rule(case.draw(key), norm) * share).astype(np.float32),
+        reasons=(*hold.said, f"{low} of {n} samples read below {norm.norm:g} mg/kg.", said),
+        sources=tuple(dict.fromkeys((norm.source, *sources, *hold.sources))),
+        from_memory=norm.from_memory or "MEM" in sources,
+        cap_kg_ha=cap,
+        treated_share=share,
+        inputs={
+            "method": ("one dose where the test is low", "", sources[0]),
+            f"mean {key}": (case.surfaces[key].mean, "mg/kg", case.method(key)),
+            "norm": (norm.norm, f"mg/kg, {norm.method}", norm.source),
+            "dose": (float(rule(np.zeros(1), norm)[0]), unit_of(key), sources[0]),
+            "ceiling": (cap if cap else "none", unit_of(key), "PRACT"),
+        },
+    )
