@@ -106,7 +106,11 @@ def farm_tables(folder: Path, entries: Mapping[str, Any]) -> Tables:
     """
     replace = dict(entries.get("replace", {}))
     choice = dict(entries.get("rate", {}))
-    extend = {name: file for name, file in entries.items() if isinstance(file, str)}
+    extend = {
+        name: str(file)
+        for name, file in entries.items()
+        if isinstance(file, str | Path) and name != "prices"
+    }
     return Tables(
         added={name: _own_rows(folder, name, file) for name, file in extend.items()},
         replaced={name: _own_rows(folder, name, file) for name, file in replace.items()},
@@ -118,7 +122,7 @@ def farm_tables(folder: Path, entries: Mapping[str, Any]) -> Tables:
 def _own_rows(folder: Path, name: str, file: str) -> tuple[Row, ...]:
     """Rows of a user's own table, with the columns of ours."""
     path = folder / file
-    if not path.is_file():
+    if not path.is_file() or not path.resolve().is_relative_to(folder.resolve()):
         raise TableError(f"farm.toml, [tables]: {file} is not in the farm folder.")
     wanted = list(read_table(name)[0])
     text = path.read_text(encoding="utf-8-sig")

@@ -84,7 +84,7 @@ def _match(key: str, row: Mapping[str, str]) -> MethodMatch:
     targets = []
     for target in filter(None, row["rate_as"].split(";")):
         other, colon, extractant = target.partition(":")
-        is_other = colon and other in ("om", "oc")
+        is_other = colon and other in ("om", "cec")
         targets.append((other, extractant) if is_other else (key, target))
     return MethodMatch(
         method=row["method"],

@@ -340,10 +340,10 @@ def split_unit(unit_text: str) -> tuple[str, str]:
     return re.sub(r"[()\s]", "", "".join(words)), compound
 
 
-def volume_basis(unit_text: str) -> bool:
-    """Whether a unit counts per volume of soil or of extract, not per mass of soil."""
+def per_litre(unit_text: str) -> bool:
+    """Whether a unit counts in a litre of soil or extract, as only a table in mg/L rates it."""
     kind = unit_words().get(split_unit(unit_text)[0], ("", 0.0))[0]
-    return kind in ("volume", "charge by volume", "charge in extract")
+    return kind in ("volume", "charge in extract")
 
 
 def to_house_unit(key: str, value: float, unit_text: str) -> tuple[float, str]:

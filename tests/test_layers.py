@@ -14,6 +14,7 @@ ORDER = (
     "geo.units",
     "geo.methods",
     "geo.schemes",
+    "geo.scheme_choice",
     "geo.settings",
     "geo.settings_text",
     "geo.findings",
