@@ -164,6 +164,8 @@ def _own_tables(tables: Any, path: Path) -> Mapping[str, Path]:
     """The user's own tables; each must lie in the farm folder, so that a copy is complete."""
     found: dict[str, Path] = {}
     for subject, name in _table(tables, f"{path.name}, [tables]").items():
+        if isinstance(name, Mapping):  # [tables.rate], [tables.replace]: geo.lookup.farm_tables
+            continue
         table = path.parent / str(name)
         if not table.resolve().is_relative_to(path.parent.resolve()):
             raise FarmError(f"{path.name}, [tables], {subject}: {name!r} is outside the farm.")
