@@ -10,14 +10,14 @@ import pandas as pd
 
 from geo.blocks import Block
 from geo.checks import CheckedSamples
+from geo.findings import Finding
 from geo.grids import Array
 from geo.intake.reading import TissueTest
 from geo.lookup import Crop, Tables, crop, properties
-from geo.methods import match_method
 from geo.scheme_choice import Chosen, Refusal, Soil, choose_scheme, critical_in_house
 from geo.schemes import LEVELS, Rating, Scheme, classify, critical_index, finding_of, soil_schemes
+from geo.soil_conditions import block_soil, interactions, sample_soil, with_ratios
 from geo.tissue_ratings import rate_tissue
-from geo.units import cmol_of
 
 __all__ = [
     "CriticalLevel",
@@ -67,6 +67,8 @@ class Ratings:
         (level, low, high, target).
     tissue : tuple of Rating
         sample_id is the tissue sample's.
+    notes : tuple of Finding
+        What one property does to the rating or the uptake of others.
     """
 
     soil: tuple[Rating, ...]
@@ -74,6 +76,7 @@ class Ratings:
     critical: Mapping[str, CriticalLevel]
     classes: Mapping[str, Classes]
     tissue: tuple[Rating, ...]
+    notes: tuple[Finding, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -125,14 +128,14 @@ def rate_samples(
         "not_analysed", "no_table" and "ask" are answers of their own.
     """
     tables = tables or Tables()
-    frame = _with_ratios(checked)
+    frame = with_ratios(checked)
     case = _Case(
         checked=checked,
         frame=frame,
         grown=crop(block.site.crop),
         schemes=soil_schemes(tables),
         tables=tables,
-        block_soil=_block_soil(frame, block),
+        block_soil=block_soil(frame, block),
     )
     chosen = {key: case.choose("block", key, case.block_soil) for key in _keys(case)}
     in_use = {key: c for key, c in chosen.items() if isinstance(c, Chosen)}
@@ -143,6 +146,7 @@ def rate_samples(
         critical={key: level for key, level in critical.items() if level is not None},
         classes={key: _classes(c) for key, c in in_use.items()},
         tissue=rate_tissue(tissue, block.site.crop, tables),
+        notes=tuple(interactions(frame, checked, tables)),
     )
 
 
@@ -150,53 +154,6 @@ def _keys(case: _Case) -> list[str]:
     """Properties of the survey that some table of the pack rates."""
     ratable = {scheme.key for scheme in case.schemes} | {"oc", "ecec"}
     return [key for key in properties() if key in case.frame and key in ratable]
-
-
-def _with_ratios(checked: CheckedSamples) -> pd.DataFrame:
-    """The usable values and the composites, with the ratios that only ratings need.
-
-    Mg:K on equivalents, where both come from one extract; aluminium as a share of the ECEC.
-    """
-    composites = checked.samples.composites
-    parts = [checked.usable] if composites.empty else [checked.usable, composites]
-    frame = pd.concat(parts) if len(parts) > 1 else checked.usable.copy()
-    methods = checked.samples.methods
-    if {"mg", "k"} <= set(frame) and methods.get("mg") == methods.get("k"):
-        found = match_method("k", methods.get("k", ""))
-        if found is not None and found.method == "NH4OAc pH 7":
-            frame["mg_k"] = _charge(frame, "mg") / _charge(frame, "k").where(lambda k: k > 0)
-    if {"al", "ecec"} <= set(frame):
-        frame["al_saturation"] = 100 * _charge(frame, "al") / frame["ecec"]
-    return frame
-
-
-def _charge(frame: pd.DataFrame, key: str) -> pd.Series:
-    return frame[key] / (1 / cmol_of(key, 1.0))
-
-
-def _block_soil(frame: pd.DataFrame, block: Block) -> Soil:
-    """Texture and pH(KCl) of the block: medians of its samples, else what farm.toml says."""
-    clay, ph_kcl = _median(frame, "clay"), _median(frame, "ph_kcl")
-    clay_from = "median of the block"
-    if clay is None:
-        clay, clay_from = block.site.clay_pct, "farm.toml"
-    return Soil(clay, clay_from, ph_kcl, "median of the block")
-
-
-def _median(frame: pd.DataFrame, key: str) -> float | None:
-    values = frame[key].dropna() if key in frame else pd.Series(dtype=float)
-    return float(values.median()) if len(values) else None
-
-
-def _sample_soil(case: _Case, row: pd.Series) -> Soil:
-    """Texture and pH(KCl) of a sample: its own figures before the block's."""
-    soil = case.block_soil
-    clay, ph_kcl = row.get("clay"), row.get("ph_kcl")
-    if clay is not None and pd.notna(clay):
-        soil = replace(soil, clay_pct=float(clay), clay_from="the sample's own")
-    if ph_kcl is not None and pd.notna(ph_kcl):
-        soil = replace(soil, ph_kcl=float(ph_kcl), ph_kcl_from="the sample's own")
-    return soil
 
 
 def _sample_ratings(case: _Case) -> list[Rating]:
@@ -207,7 +164,7 @@ def _sample_ratings(case: _Case) -> list[Rating]:
     for sample_id, row in case.frame.iterrows():
         if str(sample_id) in left_out:
             continue
-        soil = _sample_soil(case, row)
+        soil = sample_soil(case.block_soil, row)
         ratings += [_sample_rating(case, str(sample_id), key, row[key], soil) for key in keys]
     return [rating for rating in ratings if rating is not None]
 

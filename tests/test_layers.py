@@ -35,6 +35,7 @@ ORDER = (
     "geo.samplesets",
     "geo.farm",
     "geo.upkeep",
+    "geo.soil_conditions",
     "geo.tissue_ratings",
     "geo.tissue",
     "geo.ratings",

@@ -387,6 +387,27 @@ def test_more_is_never_a_lower_class(scheme, one_value, other):
         assert order.index(finding_of(scheme, first)) <= order.index(finding_of(scheme, second))
 
 
+@pytest.mark.parametrize(
+    ("values", "rule"),
+    [
+        ({"ph_water": 5.2}, "acid"),  # [WCSS2006] [OENO_LIME]
+        ({"ph_water": 8.2}, "alkaline"),  # [RL2011_4]
+        ({"ca_mg": 5}, "ca_to_mg"),  # [RL2011_15M1]
+        ({"mg": 100, "k": 391}, "mg_to_k"),
+        ({"caco3": 5, "p": 20}, "lime_in_extract"),  # Bray-1 fails above 2 % lime [RL2011_9E]
+        ({"b": 0.5}, "boron_margin"),  # [SA_WINE]
+    ],
+)
+def test_interactions_are_noted(values, rule):
+    notes = rate(values, methods=METHODS | {"p": "Bray-1"}).notes
+    assert rule in {note.rule for note in notes}
+    assert all("[" in note.message for note in notes)
+
+
+def test_no_interaction_where_there_is_none():
+    assert rate({"ph_water": 6.5, "ca_mg": 3, "k": 60, "mg": 150}).notes == ()
+
+
 CLASSES = (
     ("low", None, 90.0, False),
     ("medium", 90.0, 140.0, True),

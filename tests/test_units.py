@@ -53,6 +53,12 @@ def test_charge_to_content(key, charge, unit, mg_kg):
     assert units.to_house_unit(key, charge, unit)[0] == close(mg_kg, 0.02)
 
 
+def test_calcium_at_a_share_of_the_exchange_capacity():
+    """C7 [UCSC]: CEC 11, Ca at 65-75 % is 1430-1650 ppm (it rounds to 200); arithmetic only."""
+    for share, ppm in ((0.65, 1430), (0.75, 1650)):
+        assert units.to_house_unit("ca", share * 11, "meq/100 g")[0] == close(ppm, 5e-3)
+
+
 @pytest.mark.parametrize(
     ("compound", "share"),
     [
