@@ -1,5 +1,8 @@
 """Ratings against published classes; C numbers are check cases of the reference pack on ratings."""
 
+import csv
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -432,3 +435,38 @@ def test_class_chances_add_up(mean, sd, dof):
     chances = class_chances(CLASSES, mean, sd, dof, logs=False)
     assert sum(float(c) for c in chances.values()) == pytest.approx(1)
     assert all(-1e-12 <= float(c) <= 1 for c in chances.values())
+
+
+def demo_column(year, column, block_letter):
+    """Cells of a demo laboratory file for one block, first determination of each bag."""
+    folder = Path(__file__).parent.parent / "demo_geodata" / "ombervale"
+    encoding, sign = {2024: ("cp1252", ";"), 2025: ("utf-8-sig", ",")}[year]
+    lines = (folder / f"lab_{year}.csv").read_text(encoding=encoding).splitlines()
+    start = next(i for i, line in enumerate(lines) if line.startswith("Sample"))
+    cells = {}
+    for row in csv.DictReader(lines[start:], delimiter=sign):
+        if row["Sample"].startswith(block_letter):
+            cells.setdefault(row["Sample"], row[column].replace(",", "."))
+    return list(cells.values())
+
+
+def test_boron_of_the_demo_block_in_2025():
+    """Demo specification, section 9: low at 13 of 30 samples, limit 0.3 mg/kg by hot water."""
+    cells = demo_column(2025, "B hot water ppm", "P")
+    values = [float(c.lstrip("<")) / (2 if c.startswith("<") else 1) for c in cells]
+    ratings = rate_samples(survey({"b": values}), (), block(clay_pct=17)).soil
+    assert len(ratings) == 30
+    assert sum(rating.finding == "low" for rating in ratings) == 13
+    assert {rating.source for rating in ratings} == {"SA_WINE"}
+
+
+def test_magnesium_of_the_demo_block_in_2024():
+    """Demo specification, section 9: under 120 mg/kg at 37 of 38 samples."""
+    cmol = [float(c) for c in demo_column(2024, "Mg", "P")]
+    values = [121.5 * value for value in cmol]
+    ratings = rate_samples(survey({"mg": values}), (), block(clay_pct=17)).soil
+    assert (len(ratings), sum(rating.finding == "low" for rating in ratings)) == (38, 37)
+
+
+def test_boron_of_2024_was_not_analysed():
+    assert set(demo_column(2024, "B", "P")) == {"n.a."}
