@@ -2,8 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geo.blocks import Block
+from geo.materials import (
+    ELEMENT_OF,
+    Material,
+    caution_texts,
+    choose_material,
+    general_cautions,
+)
+from geo.operations import conflicts, order_of_work
+from geo.requirements.draws import Requirement
+from geo.requirements.shared import figure
+from geo.settings import Settings
+from geo.zones import ZoneMap
+from geo.zoning.loss import loss_by_draw
+from geo.zoning.machine import LEAST_RATE_KG_HA
+
+Cells = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -71,3 +93,326 @@ class Prescription:
     conflicts: tuple[str, ...]
     order: tuple[str, ...]
     cautions: tuple[str, ...]
+
+
+#: Steps worth telling apart on a spreader, in kg/ha of product (common practice). [kg/ha]
+PRODUCT_STEP_KG_HA: Mapping[str, float] = {"lime": 500.0, "gypsum": 500.0}
+FERTILISER_STEP_KG_HA = 25.0
+#: Trace elements go out with water or a carrier, in small steps. [kg/ha]
+TRACE_STEP_KG_HA = 0.5
+TRACE = ("zinc", "boron", "manganese", "copper", "iron")
+
+#: Amendments whose remainder may follow in later passes, after a new test.
+STAGED = ("lime", "gypsum", "sulfur")
+
+#: From here up rates are whole numbers, below they have two decimals.
+WHOLE_FROM_KG_HA = 20.0
+
+TWO_IN_THREE = (1 / 6, 5 / 6)
+
+
+def prescribe(
+    zone_maps: Sequence[ZoneMap],
+    requirements: Sequence[Requirement],
+    block: Block,
+    settings: Settings,
+) -> Prescription:
+    """Rates of every zone, what is held, what it costs, what must not meet.
+
+    A zone's rate is the quantile of the requirement inside it, over places and draws together, that
+    the costs of too little and too much ask for; then the cap, then the product, then rounding.
+    """
+    maps = {zones.amendment: zones for zones in zone_maps}
+    rates: list[Rate] = []
+    uniform: dict[str, Uniform] = {}
+    chosen: dict[str, Material] = {}
+    costs: dict[str, float | None] = {}
+    supplied: dict[str, float] = {}
+    held = [
+        Held(r.amendment, r.held or r.none_needed or "", r.kind, r.sources)
+        for r in requirements
+        if r.kind != "rate"
+    ]
+    for requirement in requirements:
+        if requirement.kind != "rate":
+            continue
+        name = requirement.amendment
+        material = material_for(requirement, block, settings)
+        if material is None:
+            held.append(_no_material(requirement, settings))
+            continue
+        asked = Asked(requirement, material, _credited(requirement, supplied))
+        zones = _zones_of(name, maps, requirement, block)
+        own = [_zone_rate(asked, zone, cells) for zone, cells in zones]
+        one = _uniform(asked, own, zones, block, settings)
+        rates += own
+        uniform[name] = one
+        chosen[name] = material
+        costs[name] = cost_of(own, material, block, settings)
+        total_kg = sum(rate.rate_kg_ha * rate.area_ha for rate in own)
+        for element, percent in material.analysis.items():
+            gained = total_kg * percent / 100 / block.area_ha
+            supplied[element] = supplied.get(element, 0.0) + gained
+    spread = [rate.amendment for rate in rates if rate.rate_kg_ha > 0]
+    used = [chosen[name] for name in dict.fromkeys(spread)]
+    return Prescription(
+        block=block.name,
+        rates=tuple(rates),
+        uniform=uniform,
+        held=tuple(held),
+        totals_kg=totals_of(rates),
+        costs=costs,
+        conflicts=conflicts(spread, used),
+        order=order_of_work(spread),
+        cautions=_cautions(used, settings),
+    )
+
+
+def rate_step_kg_ha(amendment: str, material: Material | None) -> float:
+    """Smallest change of rate worth making, in the unit of the requirement's draws. [kg/ha]
+
+    Half a tonne of lime or gypsum, 25 kg of a fertiliser, half a kilogram of a trace element, each
+    as product, times what one kg of the product counts.
+    """
+    step = PRODUCT_STEP_KG_HA.get(amendment, FERTILISER_STEP_KG_HA)
+    if amendment in TRACE:
+        step = TRACE_STEP_KG_HA
+    return step * (material.content(amendment) if material is not None else 1.0)
+
+
+def material_for(requirement: Requirement, block: Block, settings: Settings) -> Material | None:
+    """The product for a requirement: what agronomy decides, else the cheapest that may be used."""
+    wanted = requirement.inputs.get("product")
+    site = block.site
+    most_ec = figure("nutrient_rates", "chloride_most_water_ec").value
+    water = site.irrigation_ec_ds_m
+    chloride_safe = site.drainage == "yes" and water is not None and water < most_ec
+    return choose_material(
+        requirement.amendment,
+        settings,
+        wanted=str(wanted[0]) if wanted else None,
+        no_chloride=not chloride_safe,
+    )
+
+
+def round_rate(kg_ha: float, cap_kg_ha: float | None = None) -> float:
+    """A rate as the spreader file carries it: whole from 20 up, else two decimals, under the cap.
+
+    Examples
+    --------
+    >>> round_rate(247.5), round_rate(5.365), round_rate(2588.24, cap_kg_ha=2588.24)
+    (248.0, 5.37, 2588.0)
+    """
+    scale = 1.0 if kg_ha >= WHOLE_FROM_KG_HA else 100.0
+    rounded = math.floor(kg_ha * scale + 0.5 + 1e-9) / scale
+    if cap_kg_ha is not None and rounded > cap_kg_ha:
+        rounded = math.floor(cap_kg_ha * scale + 1e-9) / scale
+    return rounded
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A requirement, the product that meets it, and its draws less what other products bring."""
+
+    requirement: Requirement
+    material: Material
+    draws: NDArray[np.float32]
+
+    @property
+    def content(self) -> float:
+        """What one kg of product counts. [kg/kg]"""
+        return self.material.content(self.requirement.amendment)
+
+    @property
+    def cap_kg_ha(self) -> float | None:
+        """Most product of one pass per block hectare; the cap itself is per treated hectare."""
+        cap = self.requirement.cap_kg_ha
+        return None if cap is None else cap * self.requirement.treated_share / self.content
+
+    def product_kg_ha(self, cells: Cells) -> tuple[float, float, float]:
+        """Low, chosen and high requirement of some cells, over places and draws, as product."""
+        levels = (TWO_IN_THREE[0], self.requirement.quantile, TWO_IN_THREE[1])
+        low, middle, high = np.quantile(self.draws[:, cells], levels) / self.content
+        return float(low), float(middle), float(high)
+
+    def loss(self, cells: Cells, product_kg_ha: float) -> float:
+        """Expected loss of cells at a rate, summed over them."""
+        rate = np.full(int(cells.sum()), product_kg_ha * self.content)
+        short, over = self.requirement.cost_too_little, self.requirement.cost_too_much
+        return float(loss_by_draw(self.draws[:, cells], rate, short, over).mean() * cells.sum())
+
+
+def _credited(requirement: Requirement, supplied: Mapping[str, float]) -> NDArray[np.float32]:
+    """Draws less what the products chosen before already bring of the element."""
+    element = ELEMENT_OF.get(requirement.amendment)
+    credit = supplied.get(element, 0.0) if element and requirement.amendment != "sulfur" else 0.0
+    if credit <= 0:
+        return requirement.draws
+    return np.asarray(np.maximum(requirement.draws - credit, 0.0), dtype=np.float32)
+
+
+def _zones_of(
+    name: str, maps: Mapping[str, ZoneMap], requirement: Requirement, block: Block
+) -> list[tuple[tuple[int, float], Cells]]:
+    """(zone number, hectares) with its cells; the whole block where no map was cut."""
+    zone_map = maps.get(name) or maps.get("all")
+    inside = requirement.grid.inside
+    if zone_map is None:
+        return [((1, block.area_ha), np.ones(int(inside.sum()), dtype=bool))]
+    labels = zone_map.labels[inside]
+    return [((z.zone_id, z.area_ha), labels == z.zone_id) for z in zone_map.zones]
+
+
+def _zone_rate(asked: Asked, zone: tuple[int, float], cells: Cells) -> Rate:
+    requirement, material = asked.requirement, asked.material
+    low, need, high = asked.product_kg_ha(cells) if cells.any() else (0.0, 0.0, 0.0)
+    rate, said = _spreadable(asked, cells, need)
+    return Rate(
+        zone_id=zone[0],
+        amendment=requirement.amendment,
+        material=material.key,
+        rate_kg_ha=rate,
+        low_kg_ha=round_rate(low),
+        high_kg_ha=round_rate(high),
+        area_ha=zone[1],
+        passes=_passes(asked, need, rate),
+        reasons=(*said, *requirement.reasons),
+        sources=tuple(dict.fromkeys((*requirement.sources, material.source))),
+        from_memory=requirement.from_memory or material.from_memory,
+    )
+
+
+def _spreadable(asked: Asked, cells: Cells, need: float) -> tuple[float, list[str]]:
+    """The rate of this pass: capped, not below what a spreader throws evenly, rounded."""
+    cap, said = asked.cap_kg_ha, [_quantile_said(asked.requirement)]
+    rate = need
+    if cap is not None and need > cap:
+        rate = cap
+        said.append(_cap_said(asked, need, cap))
+    least = LEAST_RATE_KG_HA.get(asked.requirement.amendment, 0.0)
+    least *= asked.requirement.treated_share / asked.content
+    if 0 < rate < least and (cap is None or least <= cap):
+        nothing = asked.loss(cells, 0.0) <= asked.loss(cells, least)
+        said.append(
+            f"{rate:.0f} kg/ha is less than a spreader throws evenly ({least:.0f}): "
+            + ("none is nearer." if nothing else "that least is nearer.")
+        )
+        rate = 0.0 if nothing else least
+    return round_rate(rate, cap), said
+
+
+def _quantile_said(requirement: Requirement) -> str:
+    short, over = requirement.cost_too_little, requirement.cost_too_much
+    return (
+        f"Too little costs {short:g}, too much {over:g}: the rate is met or exceeded by what "
+        f"{1 - requirement.quantile:.0%} of places and draws ask for."
+    )
+
+
+def _cap_said(asked: Asked, need: float, cap: float) -> str:
+    if asked.requirement.amendment in STAGED:
+        return (
+            f"{need:.0f} kg/ha is more than one pass may carry ({cap:.0f}): that much now, the "
+            "rest after a new test."
+        )
+    return f"{need:.0f} kg/ha is above the cap of {cap:.0f}: for more ask an adviser."
+
+
+def _passes(asked: Asked, need: float, rate: float) -> tuple[float, ...]:
+    """The pass of this season, and those that may follow after a new test."""
+    cap = asked.cap_kg_ha
+    if rate <= 0:
+        return ()
+    if cap is None or need <= cap or asked.requirement.amendment not in STAGED:
+        return (rate,)
+    if asked.requirement.amendment == "gypsum":
+        need = min(need, figure("gypsum", "cap_total").value / asked.content)
+    passes, left = [rate], need - rate
+    while left > 0.5:
+        passes.append(round_rate(min(left, cap), cap))
+        left -= passes[-1]
+    return tuple(passes)
+
+
+def _uniform(
+    asked: Asked,
+    rates: Sequence[Rate],
+    zones: Sequence[tuple[tuple[int, float], Cells]],
+    block: Block,
+    settings: Settings,
+) -> Uniform:
+    """One rate over the block: its quantile, its money, its loss over that of the zones."""
+    everywhere = np.ones(asked.draws.shape[1], dtype=bool)
+    zone: tuple[int, float] = (1, block.area_ha)
+    one = _zone_rate(asked, zone, everywhere)
+    by_zones = sum(
+        asked.loss(cells, rate.rate_kg_ha)
+        for rate, (_, cells) in zip(rates, zones, strict=True)
+        if cells.any()
+    )
+    alone = asked.loss(everywhere, one.rate_kg_ha)
+    return Uniform(
+        amendment=one.amendment,
+        material=one.material,
+        rate_kg_ha=one.rate_kg_ha,
+        low_kg_ha=one.low_kg_ha,
+        high_kg_ha=one.high_kg_ha,
+        total_kg=one.rate_kg_ha * block.area_ha,
+        cost=cost_of([one], asked.material, block, settings),
+        expected_loss_ratio=alone / by_zones if by_zones > 0 else 1.0,
+    )
+
+
+def totals_of(rates: Iterable[Rate]) -> dict[str, float]:
+    """Product by material: sum of rate times area, with the rates as spread. [kg]"""
+    totals: dict[str, float] = {}
+    for rate in rates:
+        totals[rate.material] = totals.get(rate.material, 0.0) + rate.rate_kg_ha * rate.area_ha
+    return totals
+
+
+def cost_of(
+    rates: Sequence[Rate], material: Material, block: Block, settings: Settings
+) -> float | None:
+    """Product, delivery and spreading of one amendment; None where the product has no price.
+
+    Loose product is charged for the least load, bags for what they weigh; a uniform rate is spread
+    at the price of uniform spreading. [currency]
+    """
+    total_kg = sum(rate.rate_kg_ha * rate.area_ha for rate in rates)
+    if total_kg <= 0:
+        return 0.0
+    if material.price_per_t is None:
+        return None
+    bought_t = bought_kg(total_kg, material) / 1000
+    costs = settings.costs
+    loose = material.bag_kg is None
+    delivered_t = max(bought_t, costs.delivery_minimum_t) if loose else bought_t
+    per_ha = costs.spreading_zones_per_ha
+    if len({rate.rate_kg_ha for rate in rates}) == 1:
+        per_ha = costs.spreading_uniform_per_ha
+    money = bought_t * material.price_per_t + delivered_t * costs.delivery_per_t
+    return money + per_ha * block.area_ha
+
+
+def bought_kg(total_kg: float, material: Material) -> float:
+    """Product to buy: whole bags, or loose by the kilogram. [kg]"""
+    if material.bag_kg is None:
+        return total_kg
+    return math.ceil(total_kg / material.bag_kg - 1e-9) * material.bag_kg
+
+
+def _no_material(requirement: Requirement, settings: Settings) -> Held:
+    why = f"No material for {requirement.amendment} in our tables."
+    if settings.organic:
+        why = (
+            f"No material for {requirement.amendment} that is usually allowed to organic growers: "
+            "ask your certifier."
+        )
+    return Held(requirement.amendment, why, "held", requirement.sources)
+
+
+def _cautions(used: Sequence[Material], settings: Settings) -> tuple[str, ...]:
+    keys = [key for material in used for key in material.cautions]
+    general = general_cautions(organic=settings.organic) if used else ()
+    return (*caution_texts(keys), *general)

@@ -10,6 +10,7 @@ import numpy as np
 from geo.grids import Array
 from geo.requirements import lime
 from geo.requirements.case import Answer, Case, Input, layer_inputs, neutralizing_of
+from geo.requirements.nutrients import find_norm
 from geo.requirements.shared import Layer, figure, figures, method_is
 from geo.units import cmol_of, ton_ac_from_t_ha
 
@@ -75,6 +76,7 @@ def _answer(
     draws = np.maximum(due - credit, 0.0) * share
     held = _beyond_table(case, chosen)
     clay = case.clay_pct
+    product, kind_said = _kind_of_lime(case)
     return Answer(
         "lime",
         UNIT,
@@ -84,6 +86,7 @@ def _answer(
         draws=draws.astype(np.float32),
         reasons=(
             f"Lime by {chosen.name}, to pH {target:g}, where pH is below {action:g}.",
+            kind_said,
             *said,
             *questions,
             *case.own_decisions("lime"),
@@ -92,9 +95,22 @@ def _answer(
         from_memory=chosen.from_memory or figure("lime_limits", _action_of(key)).from_memory,
         cap_kg_ha=lime.pass_cap_kg_ha(clay, incorporated=case.incorporated("lime")),
         treated_share=share,
-        inputs=_inputs(case, key, action, target, chosen),
+        inputs={
+            **_inputs(case, key, action, target, chosen),
+            "product": (product, kind_said, "SAWINE"),
+        },
         alternatives=_alternatives(case, key, action, methods),
     )
+
+
+def _kind_of_lime(case: Case) -> tuple[str, str]:
+    """Material key of the lime that fits, and why (default order of 1.10)."""
+    norm = find_norm("mg", case.block.site.crop, "NH4OAc", case.clay_pct, None)
+    enough = norm.norm if norm else figure("lime_limits", "dolomite_mg").value
+    why = lime.dolomite_reason(case.mean("ca_mg"), case.mean("mg"), case.clay_pct, enough)
+    if why is not None:
+        return "dolomitic_lime", f"Dolomitic lime by default: {why}."
+    return "calcitic_lime", "Calcitic lime: magnesium is sufficient, or nothing asks for dolomite."
 
 
 def _action_of(key: str) -> str:
@@ -134,6 +150,11 @@ def lime_methods(case: Case, ph_key: str, target: float) -> tuple[list[Method], 
     if case.measured("buffer_ph"):
         found = _buffer_methods(ph_key, target, layer, buffer)
         methods += found
+        if method_is(buffer, "SMP"):
+            questions.append(
+                "SMP buffer pH is read by the Sikora table, which was made to match it (means of "
+                "14 fields differ by 0.07, PM12); the SMP table we hold is from memory."
+            )
         if not found:
             questions.append(
                 f"Which buffer is {buffer or 'the buffer pH'} (Sikora, SMP, Mehlich, "
@@ -162,9 +183,14 @@ def _lime_layer(case: Case) -> Layer:
 
 
 def _buffer_methods(ph_key: str, target: float, layer: Layer, buffer: str) -> list[Method]:
-    for name, words in (("sikora", "Sikora"), ("smp", "SMP")):
-        if method_is(buffer, words):
-            return [_table_method(name, words, target, layer)]
+    if method_is(buffer, "Sikora"):
+        return [_table_method("sikora", "Sikora", target, layer)]
+    if method_is(buffer, "SMP"):
+        # Sikora's buffer was made to read like SMP, and its table was seen; the SMP table was not.
+        both = [_table_method("sikora", "Sikora", target, layer)]
+        if target in lime.buffer_table("smp").columns:
+            both.append(_table_method("smp", "SMP", target, layer))
+        return both
     if ph_key != "ph_water":
         return []
     if method_is(buffer, "Mehlich"):
