@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -14,37 +13,22 @@ from geo.blocks import Block
 from geo.errors import KrigingError
 from geo.grids import Array, Grid
 from geo.requirements.draws import Requirement
-from geo.settings import Settings, SpreaderSettings
+from geo.settings import Settings
 from geo.surfaces import Surfaces
-from geo.zoning.choice import LEAST_SAVING_PCT, SHOWN_CHANCE, Choice, Product, Split, choose_split
+from geo.zoning.choice import Choice, Product, Split, choose_split
 from geo.zoning.clusters import weighted_kmeans
 from geo.zoning.criteria import HECTARE_M2, judge, zone_of
-from geo.zoning.drivable import Footprint
 from geo.zoning.indices import indices_of
-from geo.zoning.loss import highest_rate, loss_curves, rates_to_set
+from geo.zoning.machine import footprint_of, product_of, smallest_piece_ha
 from geo.zoning.means import areas_ha, planting_rows, zone_means
 from geo.zoning.outlines import zone_outlines
-
-#: Least a spreader throws evenly, in the unit of the draws; common practice: lime about 1 t/ha,
-#: fertiliser 60-80 kg/ha, of which a nutrient is a part (potassium sulfate 42 % K, phosphate
-#: 22 % P, kieserite 16 % Mg, urea 46 % N). Trace elements are blended or sprayed: no least. [kg/ha]
-LEAST_RATE_KG_HA: Mapping[str, float] = {
-    "lime": 1000.0,
-    "gypsum": 60.0,
-    "sulfur": 60.0,
-    "potassium": 25.0,
-    "phosphorus": 13.0,
-    "magnesium": 9.0,
-    "nitrogen": 28.0,
-}
+from geo.zoning.wording import number_word, say_too_small, say_verdict
 
 #: Simplification tried in this order until all criteria are met. [cells]
 TOLERANCES = (1.5, 1.0, 2.0, 0.75, 0.5, 0.0)
 
 #: With so many samples a block may have one zone more.
 MANY_SAMPLES = 100
-
-NUMBERS = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight")
 
 
 @dataclass(frozen=True)
@@ -134,7 +118,8 @@ def delineate_zones(
     step_kg_ha : float
         Smallest change of rate, in the unit of the draws. [kg/ha]
     minimum_kg_ha : float, optional
-        Least the spreader throws evenly, in the unit of the draws; by default `LEAST_RATE_KG_HA`.
+        Least the spreader throws evenly, in the unit of the draws; by default
+        `machine.LEAST_RATE_KG_HA`.
         A rate is zero or at least this. [kg/ha]
     redraw : callable, optional
         Gives the requirement with so many draws. Asked for 2,000 where the decision is close.
@@ -144,7 +129,10 @@ def delineate_zones(
     KrigingError
         If the block's hectares do not belong to its outline, or no outline meets the criteria.
     """
-    reason = requirement.held or requirement.none_needed or _too_small(block, settings)
+    reason = requirement.held or requirement.none_needed
+    smallest_ha = smallest_piece_ha(settings.spreader_of(block.name))
+    if reason is None and block.area_ha < 2 * smallest_ha:
+        reason = say_too_small(block.area_ha, smallest_ha)
     if reason is None and not requirement.draws.any():
         reason = "One rate: nothing is asked for anywhere in the block."
     grid = requirement.grid
@@ -230,55 +218,6 @@ def common_zones(
     return _zone_map("all", grid, drawn, {}, surfaces, block, settings)
 
 
-def product_of(
-    requirement: Requirement, step_kg_ha: float, minimum_kg_ha: float | None = None
-) -> Product:
-    """A requirement as zoning sees it: expected loss of each cell at each rate that can be set.
-
-    The least rate and the cap hold on the treated strip; draws and rates are per block hectare.
-    """
-    share = requirement.treated_share
-    least = LEAST_RATE_KG_HA.get(requirement.amendment, 0.0)
-    rates = rates_to_set(
-        highest_rate(requirement.draws, requirement.quantile),
-        step_kg_ha,
-        (least if minimum_kg_ha is None else minimum_kg_ha) * share,
-        None if requirement.cap_kg_ha is None else requirement.cap_kg_ha * share,
-    )
-    short, over = requirement.cost_too_little, requirement.cost_too_much
-    curves = loss_curves(requirement.draws, rates, short, over)
-    return Product(requirement.draws, curves, short, over)
-
-
-def footprint_of(block: Block, settings: Settings, spacing_m: float) -> Footprint:
-    """What the machine asks of zones in this block, in cells of that size.
-
-    Voting length 2 x speed x time to change the rate, shortest stretch 3 x; by hand neither lags.
-    """
-    spreader = settings.spreader_of(block.name)
-    lag_m = 0.0 if spreader.by_hand else spreader.speed_kmh / 3.6 * spreader.transition_s
-    headland = block.site.headland_m
-    headland_m = 1.5 * spreader.width_m if headland is None else headland
-
-    def cells(length_m: float) -> int:
-        return max(1, math.ceil(length_m / spacing_m - 1e-9))
-
-    return Footprint(
-        across=cells(spreader.width_m),
-        along=cells(max(3 * lag_m, spreader.width_m)),
-        vote_along=cells(max(2 * lag_m, spreader.width_m)),
-        headland=0 if spreader.by_hand else cells(headland_m),
-        smallest_piece=smallest_piece_ha(spreader) * HECTARE_M2 / spacing_m**2,
-    )
-
-
-def smallest_piece_ha(spreader: SpreaderSettings) -> float:
-    """Smallest piece worth driving: 0.1 ha or five squares of the swath, unless set. [ha]"""
-    if spreader.minimum_piece_ha is not None:
-        return spreader.minimum_piece_ha
-    return max(0.1, 5 * spreader.width_m**2 / HECTARE_M2)
-
-
 @dataclass(frozen=True)
 class _Drawn:
     """Zones with their outlines, numbered from 0 in order of falling rate, and what is said."""
@@ -325,9 +264,11 @@ def _draw(
         ordered = _by_falling_rate(split, products)
         outlines, found = _outlines(ordered, grid, surfaces, block, settings)
         if outlines:
-            said, why = _verdict(choice, split, verdict, _most_samples(surfaces))
+            said, why = say_verdict(choice, split, verdict, _most_samples(surfaces))
             return _Drawn(ordered, outlines, said, why + faults, split.saving_pct, split.chance)
-        faults = f" {_number(split.count)} zones could not be drawn for this spreader ({found})."
+        faults = (
+            f" {number_word(split.count)} zones could not be drawn for this spreader ({found})."
+        )
     raise KrigingError(
         f"{block.name}: not even one zone meets the criteria:{faults} Check the outline."
     )
@@ -385,9 +326,8 @@ def _zone_map(
     rng = np.random.default_rng(settings.grid.seed)
     areas = areas_ha(drawn.outlines, block.crs, block.area_ha)
     means = {
-        key: [Estimate(mean, sd, surface.unit) for mean, sd in found]
-        for key, surface in surfaces.items()
-        for found in [zone_means(surface, drawn.outlines, rng)]
+        key: [Estimate(mean, sd, surfaces[key].unit) for mean, sd in found]
+        for key, found in zone_means(surfaces, drawn.outlines, rng).items()
     }
     spacing = block.site.row_spacing_m
     zones = tuple(
@@ -413,50 +353,6 @@ def _zone_map(
         saving_pct=drawn.saving_pct,
         chance=drawn.chance,
         indices=indices,
-    )
-
-
-def _verdict(choice: Choice, split: Split, verdict: str, samples: int) -> tuple[str, str]:
-    """Zone verdict and its sentence."""
-    close = " This is close: other draws might decide otherwise." if choice.close else ""
-    if split.count > 1:
-        count, tens = _number(split.count), round(10 * split.chance)
-        saving = f"expected loss {split.saving_pct:.0f} % below that of one rate"
-        if split.chance >= SHOWN_CHANCE and verdict == "useful":
-            chance = round(100 * split.chance)
-            return "shown", (
-                f"{count} zones, shown by these samples: {saving}, and less in {chance} of 100 "
-                f"draws.{close}"
-            )
-        return "likely", (
-            f"{count} zones, likely: in {tens} of 10 draws they beat one rate; {saving}.{close}"
-        )
-    refused = choice.refused
-    if refused is None or (refused.saving_pct < LEAST_SAVING_PCT and verdict != "none"):
-        least = 0.0 if refused is None else max(0.0, refused.saving_pct)
-        return "one_rate", (
-            f"One rate: the block is even enough. Zones would take {least:.0f} % off the expected "
-            f"loss, under the {LEAST_SAVING_PCT:.0f} % that makes them worth driving.{close}"
-        )
-    if verdict != "none":
-        return "too_few", (
-            f"Too few samples to tell zones apart: one rate. {_number(refused.count)} zones might "
-            f"take {refused.saving_pct:.0f} % off the expected loss, but beat one rate in only "
-            f"{round(100 * refused.chance)} of 100 draws.{close}"
-        )
-    return "too_few", (
-        f"Too few samples to tell zones apart: one rate. {samples} samples do not show a pattern "
-        "that a map could follow."
-    )
-
-
-def _too_small(block: Block, settings: Settings) -> str | None:
-    smallest = smallest_piece_ha(settings.spreader_of(block.name))
-    if block.area_ha >= 2 * smallest:
-        return None
-    return (
-        f"One rate: {block.area_ha:.2f} ha is too small for two zones of at least "
-        f"{smallest:.2f} ha."
     )
 
 
@@ -503,7 +399,3 @@ def _sample_places(surfaces: Surfaces) -> Array:
 def _whole(block: Block) -> MultiPolygon:
     outline = block.outline
     return outline if isinstance(outline, MultiPolygon) else MultiPolygon([outline])
-
-
-def _number(count: int) -> str:
-    return NUMBERS[count] if count < len(NUMBERS) else str(count)

@@ -8,13 +8,18 @@ import pytest
 import shapely
 from shapely import MultiPolygon, Polygon, box
 
+from geo.belief import believe
 from geo.blocks import Block
 from geo.errors import KrigingError
+from geo.frame import frame_of
 from geo.grids import Grid, grid_over
+from geo.prediction import predict
 from geo.requirements.draws import Requirement
 from geo.settings import BlockSettings, Settings, SpreaderSettings
-from geo.zones import ZoneMap, common_zones, delineate_zones, smallest_piece_ha
+from geo.surfaces import Surface
+from geo.zones import ZoneMap, common_zones, delineate_zones
 from geo.zoning.criteria import judge
+from geo.zoning.machine import smallest_piece_ha
 
 CRS = "EPSG:32734"
 CORNER = np.array([590_000.0, 6_240_000.0])
@@ -384,3 +389,72 @@ def test_one_map_needs_something_to_serve():
     requirement = requirement_of(grid, draws, held="A leaf test decides.")
     with pytest.raises(KrigingError, match="nothing one map could serve"):
         common_zones([requirement], {}, block, settings_of(), {"lime": 100.0})
+
+
+def surface_of(block: Block, rng, samples=30) -> Surface:
+    """A surface kriged by the belief on a slope with noise."""
+    west, south, east, north = block.outline.bounds
+    xy = rng.uniform([west, south], [east, north], (samples, 2))
+    values = 6.0 + 0.5 * (xy[:, 0] - west) / (east - west) + 0.2 * rng.normal(size=samples)
+    belief = believe(xy, {"ph_water": values}, frame_of(block.outline))["ph_water"]
+    grid = grid_over(block.outline, CRS, 5.0)
+    found = predict({"ph_water": belief}, grid.cells())["ph_water"]
+    mean, sd = found.block_mean, found.block_sd
+    return Surface(
+        key="ph_water",
+        unit="pH",
+        method="",
+        grid=grid,
+        estimate=grid.spread(found.mean),
+        kriging_sd=grid.spread(found.sd),
+        low=grid.spread(found.mean - found.sd),
+        high=grid.spread(found.mean + found.sd),
+        chance_wrong_side=None,
+        critical=None,
+        side="",
+        logs=False,
+        belief=belief,
+        crossvalidation=None,
+        verdict="useful",
+        why="",
+        n=samples,
+        mean=mean,
+        mean_low=mean - sd,
+        mean_high=mean + sd,
+        notes=(),
+    )
+
+
+def test_the_mean_of_one_zone_is_that_of_the_block():
+    """Mean and sd as the belief gives them in closed form.
+
+    The law is Student's t with n - 1 degrees, whose sd is sqrt((n - 1)/(n - 3)) of its scale; the
+    closed form stands on few places and the sd on draws, so 20 % is allowed.
+    """
+    rng = np.random.default_rng(13)
+    block = block_of(box(0, 0, 200, 150))
+    grid = grid_of(block)
+    surface = surface_of(block, rng)
+    requirement = requirement_of(grid, np.zeros((10, int(grid.inside.sum()))))
+    surfaces = {"ph_water": surface}
+    zone_map = delineate_zones(requirement, surfaces, block, settings_of(), 100.0)
+    found = zone_map.zones[0].means["ph_water"]
+    assert found.value == pytest.approx(surface.mean, abs=1e-9)
+    scale = (surface.mean_high - surface.mean_low) / 2
+    assert found.sd == pytest.approx(scale * math.sqrt(29 / 27), rel=0.2)
+    assert found.unit == "pH"
+
+
+def test_zone_means_are_read_over_the_zone():
+    rng = np.random.default_rng(14)
+    block = block_of(box(0, 0, 240, 160), azimuth=90)
+    grid = grid_of(block)
+    surface = surface_of(block, rng)
+    requirement = requirement_of(grid, step_draws(grid, rng))
+    zone_map = delineate_zones(requirement, {"ph_water": surface}, block, settings_of(), 100.0)
+    east, west = (zone.means["ph_water"] for zone in zone_map.zones)
+    whole = sum(zone.means["ph_water"].value * zone.area_ha for zone in zone_map.zones)
+    assert east.value > west.value
+    assert whole / block.area_ha == pytest.approx(surface.mean, abs=0.005)
+    # A half is known less well than the whole.
+    assert min(east.sd, west.sd) > 0.9 * (surface.mean_high - surface.mean_low) / 2

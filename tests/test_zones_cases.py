@@ -13,6 +13,8 @@ import shapely
 from scipy import stats
 
 from geo.grids import Grid
+from geo.simulation import posterior
+from geo.variogram import VariogramModel
 from geo.zoning.breaks import natural_breaks, rate_breaks
 from geo.zoning.clusters import fuzzy_memberships, mahalanobis, weighted_kmeans
 from geo.zoning.criteria import area_sum, coverage, gap, opening, outside, overlap, width
@@ -234,3 +236,25 @@ def test_breaks_of_known_rates_are_the_best_of_all(case):
         loss = loss_by_draw(draws, rate[labels], given["ku"], given["ko"])[0] * len(asked)
         # The draws are float32.
         assert loss == pytest.approx(expect[str(count)]["loss"], rel=1e-6)
+
+
+@cases("zone-post")
+def test_zone_means_are_known_jointly(case):
+    """Zones share samples and the unknown mean, so their difference is better known than apart."""
+    given, expect = case["input"], case["expect"]
+    model = VariogramModel(
+        kind="spherical",
+        nugget=0.0,
+        partial_sill=given["psill"],
+        range_m=given["range"],
+        noise=given["nugget"],
+    )
+    cells = np.array(given["cells"])
+    joint = posterior(model, np.array(given["P"], float), np.array(given["z"]), cells)
+    zones = np.array(given["zone"])
+    shares = np.array([(zones == k) / (zones == k).sum() for k in (1, 2)])
+    assert shares @ joint.mean == near(case, np.array(expect["zone_mean"]))
+    covariance = shares @ joint.covariance @ shares.T
+    assert covariance == near(case, np.array(expect["zone_cov"]))
+    difference = np.array([-1, 1]) @ covariance @ np.array([-1, 1])
+    assert np.sqrt(difference) == near(case, expect["sd_diff"])

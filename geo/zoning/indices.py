@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geo.grids import Array
+from geo.zoning.clusters import fuzzy_memberships
 
 Labels = NDArray[np.int64]
 
@@ -120,8 +121,6 @@ def indices_of(
     cell_rates: Array, mean: Array, variance: Array, zones: Labels
 ) -> Mapping[str, float]:
     """The indices of a zone map, for those who ask; empty where the surface is flat."""
-    from geo.zoning.clusters import fuzzy_memberships
-
     values, counts = np.unique(cell_rates, return_counts=True)
     count = max(2, len(np.unique(zones)))
     indices: dict[str, float] = {}
