@@ -49,6 +49,8 @@ class Result:
         Top and bottom of the layer; None if the file does not say.
     note : str
         Words beside the value, such as a mark for a repeat determination.
+    file : str
+        Name of the file.
     """
 
     sample_id: str
@@ -65,6 +67,7 @@ class Result:
     sampled_on: date | None = None
     repeat: int = 0
     note: str = ""
+    file: str = ""
 
 
 @dataclass(frozen=True)

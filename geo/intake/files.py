@@ -1,0 +1,282 @@
+"""One file of any kind -> a Reading: finds out what it holds, says what it made of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from geo.blocks import Block, read_outlines
+from geo.crs import WGS84, read_crs
+from geo.errors import IntakeError, UsageError
+from geo.findings import Finding
+from geo.intake.applications import (
+    applications_of_shapes,
+    are_applications,
+    is_applications,
+    is_log,
+    read_applications,
+    read_log,
+)
+from geo.intake.delimited import Sheet, read_sheets
+from geo.intake.headings import ROLES
+from geo.intake.known import Known
+from geo.intake.lab import read_lab
+from geo.intake.lines import read_lines
+from geo.intake.points import has_places, points_of_shapes, read_points
+from geo.intake.reading import Point, Reading
+from geo.intake.tables import Table, read_table
+from geo.intake.tissue import is_tissue, nutrient_of, read_tissue
+from geo.lookup import properties
+from geo.received import Received, receive
+from geo.shapes import Shapes, read_shapes
+
+
+def read_file(
+    path: Path,
+    *,
+    season: int | None = None,
+    blocks: Sequence[Block] = (),
+    known_points: Sequence[Point] = (),
+    crs: str | None = None,
+    columns: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    accept: Sequence[str] = (),
+    known_ids: Sequence[str] = (),
+) -> Reading:
+    """What a file holds, whatever it is: outlines, points, results, leaf tests, applications, log.
+
+    Parameters
+    ----------
+    path : Path
+    season : int, optional
+        Year of the soil sampling.
+    blocks : sequence of Block
+        The farm's blocks; places are checked against them.
+    known_points : sequence of Point
+        Stations on file, those of the same season first; ids and places are checked against them.
+    crs : str, optional
+        Coordinate system of the file, where it does not say ("EPSG:2048").
+    columns : mapping, optional
+        Heading -> property key or role ("id", "lat", "lon", "east", "north", "depth", "date").
+    units : mapping, optional
+        Property key -> unit of its column.
+    accept : sequence of str
+        Rules whose proposals are agreed to; those that concern the file as a whole (units, decimal
+        signs, axes, systems, outlines) are carried out here, and come back as notes.
+    known_ids : sequence of str
+        Sample ids on file that have no point.
+
+    Raises
+    ------
+    IntakeError
+        If the file is of no kind that can be read, is damaged, hostile or too large.
+    UsageError
+        If `columns` or `units` name a key that does not exist.
+    """
+    known = Known(
+        season=season,
+        blocks=tuple(blocks),
+        points=tuple(known_points),
+        ids=tuple(known_ids),
+        crs=crs,
+        columns=dict(columns or {}),
+        units=dict(units or {}),
+        accept=frozenset(accept),
+    )
+    _check_words(known)
+    file = receive(path)
+    if file.kind in ("text", "pdf", "old office file") or _is_workbook(file):
+        return _read_tables(file, known)
+    if file.kind in ("json", "xml", "zip", "shapefile", "sqlite"):
+        return _read_map(file, known)
+    raise IntakeError(
+        f"{file.name} is a {file.kind} file, not a table and not a map. Give CSV or XLSX, or an "
+        "outline as GeoJSON, KML, GPX, GeoPackage or shapefile. Nothing of it was stored."
+    )
+
+
+def _check_words(known: Known) -> None:
+    for heading, key in known.columns.items():
+        if key not in properties() and key not in ROLES:
+            raise UsageError(
+                f"--map-column {heading}={key}: {key!r} is neither a property nor a role. "
+                f"Properties: {', '.join(properties())}. Roles: {', '.join(ROLES)}."
+            )
+    for key in known.units:
+        if key not in properties():
+            raise UsageError(f"--unit {key}=...: {key!r} is not a property we know.")
+
+
+def _is_workbook(file: Received) -> bool:
+    return file.kind == "zip" and b"xl/workbook.xml" in file.data
+
+
+# Tables
+
+
+def _read_tables(file: Received, known: Known) -> Reading:
+    readings = [_read_sheet(sheet, file, known) for sheet in read_sheets(file)]
+    holding = [reading for reading in readings if reading.kinds]
+    if not holding:
+        raise IntakeError(
+            f"{file.name} has no line of headings we understand. A table of results needs a column "
+            "of sample ids and columns such as 'pH (H2O)' or 'K mg/kg'; name others with "
+            "--map-column HEADING=KEY. Nothing of it was stored."
+        )
+    return _joined(holding)
+
+
+def _joined(readings: Sequence[Reading]) -> Reading:
+    first = readings[0]
+    for other in readings[1:]:
+        first = replace(
+            first,
+            kinds=tuple(dict.fromkeys((*first.kinds, *other.kinds))),
+            points=first.points + other.points,
+            results=first.results + other.results,
+            tissue=first.tissue + other.tissue,
+            applications=first.applications + other.applications,
+            logged=first.logged + other.logged,
+            columns=first.columns + other.columns,
+            findings=first.findings + other.findings,
+        )
+    return first
+
+
+def _read_sheet(sheet: Sheet, file: Received, known: Known) -> Reading:
+    table = read_table(sheet, known.columns)
+    reading = Reading(str(file.path), file.sha256, (), findings=sheet.findings)
+    if table is None:
+        return reading
+    for heading in known.columns:
+        if all(c.heading.strip().lower() != heading.strip().lower() for c in table.columns):
+            raise UsageError(f"{file.name} has no column {heading!r}.")
+    reading = replace(reading, columns=table.columns)
+    if is_log(table):
+        logged, findings = read_log(table)
+        reading = replace(reading, kinds=("log",), logged=logged)
+    elif is_applications(table):
+        applications, findings = read_applications(table, known)
+        reading = replace(reading, kinds=("applications",), applications=applications)
+    elif is_tissue(table):
+        tissue, findings = read_tissue(table, known)
+        reading = replace(reading, kinds=("tissue",), tissue=tissue)
+    elif table.property_columns():
+        reading, findings = _results(table, reading, known)
+    elif has_places(table):
+        reading, findings = _points(table, reading, known)
+    else:
+        return Reading(str(file.path), file.sha256, ())
+    return reading.with_findings(*findings, *_beside_the_data(table))
+
+
+def _results(table: Table, reading: Reading, known: Known) -> tuple[Reading, tuple[Finding, ...]]:
+    lab = read_lab(table, known)
+    findings = lab.findings
+    kinds: tuple[str, ...] = ("results",)
+    points: tuple[Point, ...] = ()
+    if has_places(table):
+        placed = [line for line in lab.lines if known.block_named(line.sample_id) is None]
+        located = read_points(table, placed, known)
+        points, findings = located.points, (*findings, *located.findings)
+        kinds = ("results", "points") if points else kinds
+    laboratory = next((text for _, text in table.titles if "lab" in text.lower()), "")
+    return (
+        replace(
+            reading, kinds=kinds, results=lab.results, points=points, columns=lab.columns,
+            laboratory=laboratory[:200],
+        ),
+        findings,
+    )  # fmt: skip
+
+
+def _points(table: Table, reading: Reading, known: Known) -> tuple[Reading, tuple[Finding, ...]]:
+    lines, findings = read_lines(table, known)
+    located = read_points(table, lines, known)
+    kinds = ("points",)
+    return replace(reading, kinds=kinds, points=located.points), (*findings, *located.findings)
+
+
+def _beside_the_data(table: Table) -> list[Finding]:
+    """Lines and columns that were not used as data: said, so that nothing goes unseen."""
+    findings = []
+    for number, text in (*table.titles, *table.footers):
+        findings.append(
+            Finding("line_beside_data", "note", f"Line {number} is a remark: {text[:160]!r}.", "",
+                    "Kept with the original.", table.name, number)
+        )  # fmt: skip
+    plant = is_tissue(table)
+    unused = [
+        column.heading
+        for i, column in enumerate(table.columns)
+        if column.heading
+        and not column.key
+        and not (plant and nutrient_of(column)[0])
+        and any(row[i] for row in table.rows)
+    ]
+    if unused:
+        findings.append(
+            Finding(
+                "columns_not_used", "note",
+                f"{table.name}: {', '.join(unused)} not understood.",
+                "Name a column with --map-column HEADING=KEY.", "Kept with the original, not used.",
+                table.name, table.header_row, ", ".join(unused),
+            )
+        )  # fmt: skip
+    return findings
+
+
+# Maps
+
+
+def _read_map(file: Received, known: Known) -> Reading:
+    layers = read_shapes(file)
+    shapes = [shape for layer in layers for shape in layer.shapes]
+    reading = Reading(str(file.path), file.sha256, ())
+    if not shapes:
+        raise IntakeError(f"{file.name} is a map without a shape in it. Export it again.")
+    if are_applications(shapes):
+        layer = layers[0]
+        records, findings = applications_of_shapes(
+            shapes, _map_system(layer, file, known), file.name, known
+        )
+        return replace(reading, kinds=("applications",), applications=records, findings=findings)
+    if all(shape.geometry.geom_type == "Point" for shape in shapes):
+        system = _map_system(layers[0], file, known)
+        located = points_of_shapes(shapes, system, file.name, known)
+        return replace(reading, kinds=("points",), points=located.points, findings=located.findings)
+    outlines, outline_findings = read_outlines(
+        file.path,
+        crs=known.crs,
+        beside=[block.lonlat for block in known.blocks],
+        known_points=[(point.lon, point.lat) for point in known.points],
+        accept=tuple(known.accept),
+    )
+    findings = outline_findings
+    if any(shape.geometry.geom_type == "Point" for shape in shapes):
+        findings = (*findings, _points_beside(file.name, shapes_count(shapes)))
+    return replace(reading, kinds=("outlines",), outlines=outlines, findings=findings)
+
+
+def shapes_count(shapes: Sequence[object]) -> int:
+    """How many shapes of a map are single places."""
+    return sum(getattr(shape, "geometry", None).geom_type == "Point" for shape in shapes)  # type: ignore[union-attr]
+
+
+def _points_beside(name: str, count: int) -> Finding:
+    return Finding(
+        "points_beside_outlines", "warning",
+        f"{name} holds {count} single places beside its outlines.",
+        "Save the places as a file of their own to have them read.", "Not read.", name,
+    )  # fmt: skip
+
+
+def _map_system(layer: Shapes, file: Received, known: Known) -> str:
+    system = known.crs or layer.crs
+    if not system:
+        raise IntakeError(
+            f"{file.name} does not say its coordinate system. Give it with --crs EPSG:CODE."
+        )
+    read_crs(system, file.name)
+    return system if system else WGS84

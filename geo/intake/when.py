@@ -1,0 +1,78 @@
+"""Dates and depths as laboratories write them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import date
+
+from geo.intake.ids import MONTHS
+from geo.units import M_PER_FT
+
+#: Top and bottom of a layer. [cm]
+Depth = tuple[float, float]
+
+
+def day_comes_first(texts: Sequence[str], decimal: str) -> tuple[bool, bool]:
+    """Whether dates such as 03/06/2024 put the day first, and whether that is certain.
+
+    Without a number above 12 the decimal comma decides: who writes it writes the day first.
+    """
+    pairs = [m for t in texts if (m := re.match(r"(\d{1,2})[/.-](\d{1,2})[/.-]\d{2,4}", t))]
+    if any(int(m[1]) > 12 for m in pairs) or any("." in m[0] for m in pairs):
+        return True, True
+    if any(int(m[2]) > 12 for m in pairs):
+        return False, True
+    return decimal == ",", not pairs
+
+
+def read_date(text: str, *, day_first: bool = True) -> date | None:
+    """A date, or None.
+
+    Examples
+    --------
+    >>> read_date("03/06/2024"), read_date("2025-06-05T08:00:00"), read_date("5 Jun 2025")
+    (datetime.date(2024, 6, 3), datetime.date(2025, 6, 5), datetime.date(2025, 6, 5))
+    """
+    text = text.strip()
+    if match := re.match(r"(\d{4})-(\d{1,2})-(\d{1,2})", text):
+        return _day(int(match[1]), int(match[2]), int(match[3]))
+    if match := re.fullmatch(r"(\d{1,2})[/.-](\d{1,2})[/.-](\d{2}|\d{4})", text):
+        first, second, year = int(match[1]), int(match[2]), int(match[3])
+        month, day = (second, first) if day_first else (first, second)
+        return _day(year if year > 99 else 2000 + year, month, day)
+    months = "|".join(MONTHS)
+    if match := re.fullmatch(rf"(\d{{1,2}})[ .-]+({months})[a-z.]*[ ,-]+(\d{{4}})", text.lower()):
+        return _day(int(match[3]), MONTHS.index(match[2]) + 1, int(match[1]))
+    return None
+
+
+def _day(year: int, month: int, day: int) -> date | None:
+    try:
+        return date(year, month, day)
+    except ValueError:
+        return None
+
+
+def read_depth(text: str, unit: str = "cm") -> Depth | None:
+    """Top and bottom of a layer; a single number is a layer from the surface. [cm]
+
+    Examples
+    --------
+    >>> read_depth("0-15"), read_depth("15 – 30 cm"), read_depth("20"), read_depth("0-6 in")
+    ((0.0, 15.0), (15.0, 30.0), (0.0, 20.0), (0.0, 15.24))
+    """
+    number = r"(\d+(?:[.,]\d+)?)"
+    match = re.fullmatch(
+        rf"\s*(?:{number}\s*(?:cm|mm|in|\")?\s*(?:-|–|to|/)\s*)?{number}\s*(cm|mm|in|inch|\")?\s*",
+        text.lower(),
+    )
+    if match is None:
+        return None
+    unit = match[3] or unit.lower()
+    inch_cm = 100 * M_PER_FT / 12
+    factor = inch_cm if unit in ("in", "inch", "inches", '"') else 0.1 if unit == "mm" else 1.0
+    top, bottom = (
+        round(float((part or "0").replace(",", ".")) * factor, 6) for part in match.groups()[:2]
+    )
+    return (top, bottom) if bottom > top else None
