@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterable, Sequence
@@ -19,6 +20,7 @@ from geo.errors import FarmError, IntakeError
 from geo.findings import Finding
 from geo.intake.reading import Application, LoggedRate, Point, Reading, TissueTest
 from geo.intake.samples import SampleSet
+from geo.lookup import properties
 from geo.originals import digest, keep_file
 from geo.rows import (
     finding_of,
@@ -106,6 +108,7 @@ def create_farm(
     settings_text: str | None = None,
     *,
     files: Sequence[Path] = (),
+    tables: Sequence[Path] = (),
 ) -> tuple[Block, ...]:
     """Make a farm folder; it appears as a whole or not at all.
 
@@ -119,6 +122,8 @@ def create_farm(
         Content of farm.toml; None writes one with every key and its default.
     files : sequence of Path
         The files the outlines came from, kept as originals.
+    tables : sequence of Path
+        Files that farm.toml names in [tables], copied beside it.
 
     Raises
     ------
@@ -136,6 +141,8 @@ def create_farm(
         farm = Path(temporary) / "farm"
         (farm / "originals").mkdir(parents=True)
         (farm / "farm.toml").write_text(settings_text, encoding="utf-8")
+        for table in tables:
+            shutil.copy(table, farm / table.name)
         create_store(farm / "farm.gpkg")
         settings = read_settings(farm / "farm.toml")
         with changing(farm, "making the farm") as database:
@@ -198,6 +205,20 @@ def store_reading(
     return Stored(path.name, False, what, reading.findings)
 
 
+def accept_findings(
+    folder: Path, season: int, findings: Sequence[Finding], *, who: str = ""
+) -> tuple[str, ...]:
+    """Do what findings of the checks propose, in one transaction; what was done, in sentences."""
+    if not findings:
+        return ()
+    with changing(folder, "agreeing to proposals") as database:
+        done: list[str] = []
+        for finding in findings:
+            change = Change(season, who, f"agreed to {finding.rule}")
+            done += answer_findings(database, change, {None: finding})
+    return tuple(done)
+
+
 def refuse(reading: Reading, season: int | None) -> None:
     """Raise if a reading cannot be stored."""
     refusals = [finding for finding in reading.findings if finding.severity == "refused"]
@@ -239,6 +260,25 @@ def known_points(folder: Path, season: int | None = None) -> tuple[Point, ...]:
         for row, place in places
         if isinstance(place, shapely.Point)
     )
+
+
+def ids_without_place(folder: Path, season: int | None) -> tuple[str, ...]:
+    """Samples on file for the season that have results and no place yet."""
+    with reading_store(folder) as database:
+        rows = database.execute(
+            "SELECT DISTINCT sample_id FROM results WHERE season = ? AND sample_id NOT IN"
+            " (SELECT sample_id FROM points WHERE season = ?) ORDER BY fid",
+            (season, season),
+        ).fetchall()
+    return tuple(row["sample_id"] for row in rows)
+
+
+def laboratory_columns(folder: Path) -> list[tuple[str, str]]:
+    """Headings and units of the properties in the last laboratory's file, in its order."""
+    with reading_store(folder) as database:
+        row = database.execute("SELECT columns FROM profiles ORDER BY fid DESC").fetchone()
+    columns = json.loads(row["columns"]) if row else []
+    return [(heading, unit) for heading, key, unit, _ in columns if key in properties()]
 
 
 def find_block(folder: Path, name: str | None) -> Block:

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
+
+from numpy.random import default_rng
 
 from geo.blocks import Block
 from geo.checks import CheckedSamples
-from geo.prescription import Prescription
-from geo.ratings import Ratings
-from geo.requirements.draws import Requirement
+from geo.farm import read_records
+from geo.prescription import Prescription, material_for, prescribe, rate_step_kg_ha
+from geo.ratings import Ratings, rate_samples
+from geo.requirements.draws import Requirement, find_requirements
 from geo.settings import Settings
-from geo.surfaces import Surfaces
-from geo.zones import ZoneMap
+from geo.surfaces import Surfaces, krige_surfaces
+from geo.zones import ZoneMap, delineate_zones
 
 
 @dataclass(frozen=True)
@@ -27,3 +31,55 @@ class Season:
     requirements: tuple[Requirement, ...]
     zone_maps: tuple[ZoneMap, ...]
     prescription: Prescription
+
+
+def run_season(
+    farm: Path,
+    season: int,
+    block: str | None = None,
+    *,
+    layer_cm: tuple[float, float] | None = None,
+) -> Season:
+    """Everything of one block in one year, from the records of a farm folder.
+
+    Parameters
+    ----------
+    farm : Path
+        The farm folder.
+    season : int
+        Calendar year of the soil sampling.
+    block : str or None
+        Name of the block; None takes the farm's only one.
+    layer_cm : (float, float) or None
+        Top and bottom of the depth layer; None takes the top layer. [cm]
+
+    Raises
+    ------
+    FarmError
+        If there is no such farm, block, or soil sample.
+    """
+    from geo.checks import check_samples
+
+    records = read_records(farm, season, block)
+    settings, place = records.settings, records.block
+    checked = check_samples(records.layer(layer_cm), place)
+    ratings = rate_samples(checked, records.tissue, place)
+    surfaces = krige_surfaces(checked, ratings, place, settings.grid)
+    requirements = find_requirements(
+        surfaces, ratings, checked, place, settings, season, records.tissue, records.applications,
+        default_rng(settings.grid.seed),
+    )  # fmt: skip
+    zone_maps = tuple(
+        delineate_zones(asked, surfaces, place, settings, step_kg_ha(asked, place, settings))
+        for asked in requirements
+    )
+    prescription = prescribe(zone_maps, requirements, place, settings)
+    return Season(
+        place, season, settings, checked, ratings, surfaces, requirements, zone_maps, prescription
+    )
+
+
+def step_kg_ha(requirement: Requirement, block: Block, settings: Settings) -> float:
+    """Smallest change of rate worth driving for, in the unit of the requirement. [kg/ha]"""
+    material = material_for(requirement, block, settings)
+    return rate_step_kg_ha(requirement.amendment, material)

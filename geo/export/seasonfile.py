@@ -42,7 +42,7 @@ def season_document(
     document: dict[str, Any] = plain(
         {
             "schema": SCHEMA,
-            "versions": {name: _version(name) for name in LIBRARIES},
+            "versions": season_versions(),
             "block": {
                 "name": block.name,
                 "folder": block.slug,
@@ -151,6 +151,11 @@ def _zone_map(zone_map: ZoneMap) -> dict[str, Any]:
             for zone in zone_map.zones
         ],
     }
+
+
+def season_versions() -> dict[str, str]:
+    """Versions of all that can change a figure."""
+    return {name: _version(name) for name in LIBRARIES}
 
 
 def _version(name: str) -> str:

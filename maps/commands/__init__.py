@@ -1,0 +1,1 @@
+"""The commands of `soilquilt`, one module each; heavy imports wait until a command runs."""

@@ -1,0 +1,67 @@
+"""`demo`: an invented farm from files as they come, through both seasons; no question answered."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import demo_geodata
+from geo.farm import create_farm, read_blocks
+from maps.answer import Answer, finding_document, finding_lines, tell
+from maps.commands.intake import outlines_of, store_file
+from maps.commands.run import run_units
+from maps.units_of_work import Unit, units_of
+
+
+def demo(arguments: argparse.Namespace) -> Answer:
+    """Make the farm, add every file, run both seasons."""
+    folder = arguments.folder
+    answer = Answer(document={"folder": str(folder), "findings": []})
+    make_demo_farm(folder, answer)
+    units: list[Unit] = []
+    for season in demo_geodata.SEASON_FILES:
+        _add_season(folder, season, answer)
+        units += units_of(folder, season, None, None)
+    ran = run_units(units)
+    answer.lines += [
+        "",
+        *ran.lines,
+        "",
+        f"Everything is in {folder}/. Open a map: {_map(units[0])}",
+    ]
+    answer.document |= ran.document
+    answer.exit_code = ran.exit_code
+    if arguments.open:
+        _open_maps(units)
+    return answer
+
+
+def make_demo_farm(folder: Path, answer: Answer) -> None:
+    """The farm with its three blocks, settings and prices."""
+    files = demo_geodata.files()
+    paths = [files / name for name in demo_geodata.OUTLINES]
+    outlines, findings = outlines_of(paths)
+    text = (files / "farm.toml").read_text(encoding="utf-8")
+    create_farm(folder, outlines, text, files=paths, tables=[files / "prices.toml"])
+    blocks = ", ".join(f"{block.name} ({block.area_ha:.2f} ha)" for block in read_blocks(folder))
+    answer.lines += [f"The farm of the demo has three blocks: {blocks}.", *finding_lines(findings)]
+
+
+def _add_season(folder: Path, season: int, answer: Answer) -> None:
+    for name in demo_geodata.SEASON_FILES[season]:
+        tell(f"Reading {name}")
+        stored = store_file(folder, demo_geodata.files() / name, season)
+        answer.lines += [f"{name}: {stored.what}", *finding_lines(stored.findings)]
+        answer.document["findings"] += [finding_document(f) for f in stored.findings]
+
+
+def _map(unit: Unit) -> Path:
+    return unit.folder / "map.html"
+
+
+def _open_maps(units: list[Unit]) -> None:
+    import webbrowser
+
+    for unit in units:
+        if _map(unit).is_file():
+            webbrowser.open(_map(unit).resolve().as_uri())

@@ -1,0 +1,72 @@
+"""`template`: an empty table for the laboratory or for typing, as CSV and XLSX."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+from pathlib import Path
+
+from geo.export.tables import csv_cell
+from geo.farm import known_points, laboratory_columns, read_blocks
+from geo.lookup import properties
+from maps.answer import Answer
+
+#: Columns before the properties.
+FIRST = ("sample", "block", "depth", "date", "lat", "lon")
+
+#: What a first survey of a vineyard usually asks a laboratory for; common practice, no source.
+USUAL = (
+    "ph_water", "buffer_ph", "om", "p", "k", "ca", "mg", "na", "s", "zn", "mn", "fe", "cu", "b",
+    "ec",
+)  # fmt: skip
+
+
+def template(arguments: argparse.Namespace) -> Answer:
+    """Write template.csv and template.xlsx into the farm folder."""
+    rows = template_rows(arguments.folder)
+    paths = [arguments.folder / "template.csv", arguments.folder / "template.xlsx"]
+    write_csv(rows, paths[0])
+    write_xlsx(rows, paths[1])
+    return Answer(
+        lines=[f"{path}: {len(rows) - 1} samples to fill in." for path in paths],
+        document={"files": [str(path) for path in paths], "samples": len(rows) - 1},
+    )
+
+
+def template_rows(folder: Path) -> list[list[str]]:
+    """Headings with unit and method, then a row a station; a row a block where none is known."""
+    columns = laboratory_columns(folder) or [
+        (properties()[key].name, properties()[key].unit) for key in USUAL
+    ]
+    header = [*FIRST, *(_heading(name, unit) for name, unit in columns)]
+    blank = [""] * (len(header) - 1)
+    stations = list(dict.fromkeys(point.sample_id for point in known_points(folder)))
+    first = stations or [block.name for block in read_blocks(folder)]
+    return [header, *([name, *blank] for name in first)]
+
+
+def _heading(name: str, unit: str) -> str:
+    return name if unit in ("", "pH", "1") or unit in name else f"{name} ({unit})"
+
+
+def write_csv(rows: list[list[str]], path: Path) -> None:
+    """UTF-8 with a byte-order mark, which spreadsheets need to read names right."""
+    with path.open("w", encoding="utf-8-sig", newline="") as stream:
+        csv.writer(stream).writerows([[csv_cell(cell) for cell in row] for row in rows])
+
+
+def write_xlsx(rows: list[list[str]], path: Path) -> None:
+    """The same as a workbook; ids are text, so that no spreadsheet turns them into dates."""
+    from openpyxl import Workbook
+
+    book = Workbook()
+    sheet = book.active
+    assert sheet is not None
+    sheet.title = "results"
+    for number, row in enumerate(rows, start=1):
+        for column, text in enumerate(row, start=1):
+            cell = sheet.cell(number, column)
+            cell.value = text
+            cell.data_type = "s"
+            cell.number_format = "@" if column == 1 else "General"
+    book.save(path)

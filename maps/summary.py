@@ -1,0 +1,105 @@
+"""Season document -> the plain sentences a person reads first.
+
+Works on the data of season.json, so that a run in another process and a file from last year are
+told in the same words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from geo.lookup import properties
+from maps.wording import (
+    AMENDMENT_WORDS,
+    MAP_VERDICT_WORDS,
+    amount_words,
+    money,
+    range_words,
+    rate_words,
+    sentence,
+)
+
+Document = Mapping[str, Any]
+
+
+def season_sentences(document: Document) -> list[str]:
+    """What was found in one block: samples, maps, rates, what waits, what is open."""
+    block = document["block"]
+    samples = document["samples"]
+    top, bottom = document["layer_cm"]
+    lines = [
+        f"{block['name']} {document['season']}: {block['area_ha']:.2f} ha, "
+        f"{samples['stations']} samples from {top:g}-{bottom:g} cm."
+    ]
+    lines += _map_lines(document["surfaces"])
+    if samples["not_analysed"]:
+        names = _names(samples["not_analysed"])
+        lines.append(f"Not analysed: {names}. No rating, no map, no rate; it does not count as 0.")
+    lines += _rate_lines(document)
+    lines += [sentence(line) for line in document["conflicts"]]
+    lines += _held_lines(document["held"])
+    lines += _open_lines(document)
+    return lines
+
+
+def _map_lines(surfaces: Mapping[str, Mapping[str, Any]]) -> list[str]:
+    lines = []
+    for verdict, words in MAP_VERDICT_WORDS.items():
+        keys = [key for key, surface in surfaces.items() if surface["verdict"] == verdict]
+        if keys:
+            lines.append(f"{words}: {_names(keys)}.")
+    return lines
+
+
+def _names(keys: Iterable[str]) -> str:
+    known = properties()
+    return ", ".join(known[key].name if key in known else key for key in keys)
+
+
+def _rate_lines(document: Document) -> list[str]:
+    """A sentence for each amendment with a rate: every zone, the total and the money."""
+    currency = document["settings"]["currency"]
+    lines = []
+    amendments = dict.fromkeys(rate["amendment"] for rate in document["rates"])
+    for amendment in amendments:
+        rates = [rate for rate in document["rates"] if rate["amendment"] == amendment]
+        material = rates[0]["material"].replace("_", " ")
+        total_kg = sum(rate["rate_kg_ha"] * rate["area_ha"] for rate in rates)
+        parts = [_rate_part(rate, len(rates)) for rate in rates]
+        cost = document["costs"].get(amendment)
+        line = (
+            f"{_word(amendment)}, {material}: {'; '.join(parts)}. In all {amount_words(total_kg)}"
+        )
+        line += f", {money(cost, currency)}." if cost is not None else "."
+        if any(rate["from_memory"] for rate in rates):
+            line += " A figure behind it is from memory: please check."
+        lines.append(line)
+    return lines
+
+
+def _rate_part(rate: Mapping[str, Any], zones: int) -> str:
+    where = f"zone {rate['zone_id']}" if zones > 1 else "one rate"
+    doubt = range_words(rate["low_kg_ha"], rate["high_kg_ha"])
+    part = f"{where}, {rate['area_ha']:.2f} ha, {rate_words(rate['rate_kg_ha'])} ({doubt})"
+    if len(rate["passes"]) > 1:
+        part += f" in {len(rate['passes'])} passes"
+    return part
+
+
+def _held_lines(held: Iterable[Mapping[str, Any]]) -> list[str]:
+    return [f"{_word(one['amendment'])}: {sentence(one['reason'])}" for one in held]
+
+
+def _word(amendment: str) -> str:
+    return AMENDMENT_WORDS.get(amendment, amendment).capitalize()
+
+
+def _open_lines(document: Document) -> list[str]:
+    waiting = len(document["samples"]["open"])
+    if not waiting:
+        return []
+    values = "1 value waits" if waiting == 1 else f"{waiting} values wait"
+    rules = dict.fromkeys(f["rule"] for f in document["findings"] if f["severity"] == "open")
+    about = f" ({', '.join(rule.replace('_', ' ') for rule in rules)})" if rules else ""
+    return [f"{values} for an answer{about}: stored, in no map."]
