@@ -75,8 +75,8 @@ def zone_means(
     """Mean of each property over each zone, and the sd of that mean.
 
     Neighbouring places err together, so the sd of a mean is not that of its places: it is read on
-    draws of the whole surface, the same for all zones. Without a belief it is half the
-    two-in-three range of the block's mean.
+    draws of the whole surface, the same for all zones. For the whole block, and without a belief,
+    it is half the two-in-three range of the block's mean.
     """
     found: dict[str, list[tuple[float, float]]] = {}
     zone_of_cell: dict[int, NDArray[np.int64]] = {}
@@ -96,7 +96,7 @@ def _means_of(
     values = surface.estimate[surface.grid.inside]
     cells = [mine & np.isfinite(values) for mine in cells]
     means = [float(values[mine].mean()) if mine.any() else surface.mean for mine in cells]
-    if surface.belief is None:
+    if surface.belief is None or len(outlines) == 1:
         return [(mean, (surface.mean_high - surface.mean_low) / 2) for mean in means]
     centres = surface.grid.cells()
     places = [
