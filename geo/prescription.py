@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,9 +13,11 @@ from geo.blocks import Block
 from geo.materials import (
     ELEMENT_OF,
     Material,
+    candidates,
     caution_texts,
     choose_material,
     general_cautions,
+    least_cost_blend,
 )
 from geo.operations import conflicts, order_of_work
 from geo.requirements.draws import Requirement
@@ -26,6 +28,8 @@ from geo.zoning.loss import loss_by_draw
 from geo.zoning.machine import LEAST_RATE_KG_HA
 
 Cells = NDArray[np.bool_]
+#: (zone number, hectares) and the zone's cells.
+ZoneCells = tuple[tuple[int, float], Cells]
 
 
 @dataclass(frozen=True)
@@ -81,7 +85,8 @@ class Prescription:
     `totals_kg` is product by material (sum of rate times area), `costs` money by amendment with
     delivery and spreading (None without prices), `held` amendments without a rate (kind "held",
     "none_needed", "no_data" or "not_worthwhile"), `conflicts` what must not meet, `order` the
-    operations of the year in words.
+    operations of the year in words, `relief` by amendment the share of the loss of spreading none
+    that the rates take away.
     """
 
     block: str
@@ -93,6 +98,7 @@ class Prescription:
     conflicts: tuple[str, ...]
     order: tuple[str, ...]
     cautions: tuple[str, ...]
+    relief: Mapping[str, float] = field(default_factory=dict)
 
 
 #: Steps worth telling apart on a spreader, in kg/ha of product (common practice). [kg/ha]
@@ -104,6 +110,9 @@ TRACE = ("zinc", "boron", "manganese", "copper", "iron")
 
 #: Amendments whose remainder may follow in later passes, after a new test.
 STAGED = ("lime", "gypsum", "sulfur")
+
+#: Fertilisers that one product may serve together.
+BLENDED = ("phosphorus", "potassium", "magnesium")
 
 #: From here up rates are whole numbers, below they have two decimals.
 WHOLE_FROM_KG_HA = 20.0
@@ -128,16 +137,18 @@ def prescribe(
     chosen: dict[str, Material] = {}
     costs: dict[str, float | None] = {}
     supplied: dict[str, float] = {}
+    relief: dict[str, float] = {}
     held = [
         Held(r.amendment, r.held or r.none_needed or "", r.kind, r.sources)
         for r in requirements
         if r.kind != "rate"
     ]
+    blended = blend_of(requirements, block, settings)
     for requirement in requirements:
         if requirement.kind != "rate":
             continue
         name = requirement.amendment
-        material = material_for(requirement, block, settings)
+        material = blended.get(name) or material_for(requirement, block, settings)
         if material is None:
             held.append(_no_material(requirement, settings))
             continue
@@ -145,10 +156,14 @@ def prescribe(
         zones = _zones_of(name, maps, requirement, block)
         own = [_zone_rate(asked, zone, cells) for zone, cells in zones]
         one = _uniform(asked, own, zones, block, settings)
+        if one.rate_kg_ha <= 0 and all(rate.rate_kg_ha <= 0 for rate in own):
+            held.append(_nothing_to_spread(requirement, one))
+            continue
         rates += own
         uniform[name] = one
         chosen[name] = material
         costs[name] = cost_of(own, material, block, settings)
+        relief[name] = _relief(asked, own, zones)
         total_kg = sum(rate.rate_kg_ha * rate.area_ha for rate in own)
         for element, percent in material.analysis.items():
             gained = total_kg * percent / 100 / block.area_ha
@@ -165,7 +180,50 @@ def prescribe(
         conflicts=conflicts(spread, used),
         order=order_of_work(spread),
         cautions=_cautions(used, settings),
+        relief=relief,
     )
+
+
+def _nothing_to_spread(requirement: Requirement, one: Uniform) -> Held:
+    """An amendment that some places may need, but no zone enough for a pass."""
+    why = (
+        f"No {requirement.amendment} this season: nowhere is enough asked for, likely enough, for "
+        f"a pass to be worth it (0 to {one.high_kg_ha:g} kg/ha of product, two times in three)."
+    )
+    said = [reason for reason in requirement.reasons if "credited" in reason]
+    return Held(requirement.amendment, " ".join([why, *said]), "none_needed", requirement.sources)
+
+
+def blend_of(
+    requirements: Sequence[Requirement], block: Block, settings: Settings
+) -> dict[str, Material]:
+    """Where several elements are due, the products that meet them together at least cost.
+
+    The needs are those of one rate over the block. Without a price for each product in question, or
+    with one element due, each amendment chooses for itself.
+    """
+    due = {
+        r.amendment: float(np.quantile(r.draws, r.quantile))
+        for r in requirements
+        if r.kind == "rate" and r.amendment in BLENDED
+    }
+    due = {name: need for name, need in due.items() if need > 0}
+    if len(due) < 2:
+        return {}
+    safe = chloride_safe(block)
+    offered = [
+        material
+        for name in due
+        for material in candidates(name, settings, no_chloride=not safe)
+        if material.price_per_t is not None
+    ]
+    blend = least_cost_blend({ELEMENT_OF[name]: need for name, need in due.items()}, offered)
+    if blend is None:
+        return {}
+    bought = [m for m in offered if m.key in blend.rates_kg_ha]
+    return {
+        name: max(bought, key=lambda m: blend.rates_kg_ha[m.key] * m.content(name)) for name in due
+    }
 
 
 def rate_step_kg_ha(amendment: str, material: Material | None) -> float:
@@ -183,16 +241,19 @@ def rate_step_kg_ha(amendment: str, material: Material | None) -> float:
 def material_for(requirement: Requirement, block: Block, settings: Settings) -> Material | None:
     """The product for a requirement: what agronomy decides, else the cheapest that may be used."""
     wanted = requirement.inputs.get("product")
-    site = block.site
-    most_ec = figure("nutrient_rates", "chloride_most_water_ec").value
-    water = site.irrigation_ec_ds_m
-    chloride_safe = site.drainage == "yes" and water is not None and water < most_ec
     return choose_material(
         requirement.amendment,
         settings,
         wanted=str(wanted[0]) if wanted else None,
-        no_chloride=not chloride_safe,
+        no_chloride=not chloride_safe(block),
     )
+
+
+def chloride_safe(block: Block) -> bool:
+    """Whether potassium chloride may be used: water low in salt, and known to drain."""
+    most_ec = figure("nutrient_rates", "chloride_most_water_ec").value
+    water = block.site.irrigation_ec_ds_m
+    return block.site.drainage == "yes" and water is not None and water < most_ec
 
 
 def round_rate(kg_ha: float, cap_kg_ha: float | None = None) -> float:
@@ -253,7 +314,7 @@ def _credited(requirement: Requirement, supplied: Mapping[str, float]) -> NDArra
 
 def _zones_of(
     name: str, maps: Mapping[str, ZoneMap], requirement: Requirement, block: Block
-) -> list[tuple[tuple[int, float], Cells]]:
+) -> list[ZoneCells]:
     """(zone number, hectares) with its cells; the whole block where no map was cut."""
     zone_map = maps.get(name) or maps.get("all")
     inside = requirement.grid.inside
@@ -304,8 +365,8 @@ def _spreadable(asked: Asked, cells: Cells, need: float) -> tuple[float, list[st
 def _quantile_said(requirement: Requirement) -> str:
     short, over = requirement.cost_too_little, requirement.cost_too_much
     return (
-        f"Too little costs {short:g}, too much {over:g}: the rate is met or exceeded by what "
-        f"{1 - requirement.quantile:.0%} of places and draws ask for."
+        f"Too little costs {short:g}, too much {over:g}: so the rate is one that "
+        f"{1 - requirement.quantile:.0%} of the places and draws would exceed."
     )
 
 
@@ -337,7 +398,7 @@ def _passes(asked: Asked, need: float, rate: float) -> tuple[float, ...]:
 def _uniform(
     asked: Asked,
     rates: Sequence[Rate],
-    zones: Sequence[tuple[tuple[int, float], Cells]],
+    zones: Sequence[ZoneCells],
     block: Block,
     settings: Settings,
 ) -> Uniform:
@@ -345,11 +406,7 @@ def _uniform(
     everywhere = np.ones(asked.draws.shape[1], dtype=bool)
     zone: tuple[int, float] = (1, block.area_ha)
     one = _zone_rate(asked, zone, everywhere)
-    by_zones = sum(
-        asked.loss(cells, rate.rate_kg_ha)
-        for rate, (_, cells) in zip(rates, zones, strict=True)
-        if cells.any()
-    )
+    by_zones = _loss_of_zones(asked, rates, zones)
     alone = asked.loss(everywhere, one.rate_kg_ha)
     return Uniform(
         amendment=one.amendment,
@@ -361,6 +418,20 @@ def _uniform(
         cost=cost_of([one], asked.material, block, settings),
         expected_loss_ratio=alone / by_zones if by_zones > 0 else 1.0,
     )
+
+
+def _loss_of_zones(asked: Asked, rates: Sequence[Rate], zones: Sequence[ZoneCells]) -> float:
+    return sum(
+        asked.loss(cells, rate.rate_kg_ha)
+        for rate, (_, cells) in zip(rates, zones, strict=True)
+        if cells.any()
+    )
+
+
+def _relief(asked: Asked, rates: Sequence[Rate], zones: Sequence[ZoneCells]) -> float:
+    """Share of the loss of spreading none that the rates take away. [1]"""
+    none = asked.loss(np.ones(asked.draws.shape[1], dtype=bool), 0.0)
+    return 1 - _loss_of_zones(asked, rates, zones) / none if none > 0 else 0.0
 
 
 def totals_of(rates: Iterable[Rate]) -> dict[str, float]:

@@ -153,11 +153,10 @@ def ask_nitrogen(case: Case) -> Answer:
 
 def ask_no_soil_route(case: Case, key: str) -> Answer:
     """Zinc, iron and copper: the soil route is closed, whatever the test."""
-    amendment, why, sources = micronutrients.NO_SOIL_ROUTE[key]
+    amendment, said, sources = micronutrients.NO_SOIL_ROUTE[key]
     if not case.measured(key):
         return _not_analysed(case, key, amendment)
     reasons = tuple(case.own_decisions(amendment))
-    said = f"{amendment.capitalize()} has no soil rate: {why}."
     return Answer(amendment, unit_of(key), "held", said, (key,), reasons=reasons, sources=sources)
 
 

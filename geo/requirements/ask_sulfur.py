@@ -19,9 +19,12 @@ def ask_sulfur(case: Case) -> Answer:
         return Answer("sulfur", UNIT, "no_data", why, ())
     action = figure("sulfur_limits", "action_ph_water")
     mean = case.surfaces["ph_water"].mean
-    if gate := _gate(case):
+    alkaline = figure("sulfur_limits", "gate_ph_water").value
+    near = float(np.nanmax(case.samples("ph_water"), initial=0.0)) >= alkaline
+    high = case.highest("ph_water") > action.value
+    if (near or high) and (gate := _gate(case)):
         return _without_rate(case, "held", f"Sulfur is held: {gate}. Have CaCO3 % measured.")
-    if case.highest("ph_water") <= action.value:
+    if not high:
         why = f"No sulfur here: pH {mean:.1f} is not above {action.value:g}."
         return _without_rate(case, "none_needed", why)
     free_lime = case.block.site.free_lime_pct

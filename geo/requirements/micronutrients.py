@@ -13,20 +13,20 @@ from geo.units import kg_ha_from_lb_ac
 NO_SOIL_ROUTE = {
     "zn": (
         "zinc",
-        "zinc on the soil is mostly lost on vines: leaf sprays or painted pruning wounds, once a "
-        "leaf test shows it short; banding only for young vines on sand",
+        "No zinc on the soil: most of it is lost to vines. Leaf sprays or painted pruning wounds "
+        "once a leaf test shows it short; a band only for young vines on sand.",
         ("OWAB89",),
     ),
     "fe": (
         "iron",
-        "iron salts fail on soils with lime: chelate, drainage and a rootstock that stands lime; "
-        "a soil test says little about iron",
+        "No iron on the soil: its salts fail where there is lime, and a soil test says little. "
+        "Chelate, drainage and a rootstock that stands lime.",
         ("PRACT", "WSU_EM119"),
     ),
     "cu": (
         "copper",
-        "copper is never given from a soil test: it cannot be taken back. A leaf deficiency and an "
-        "adviser come first",
+        "No copper from a soil test: it cannot be taken back. A leaf deficiency and an adviser "
+        "come first.",
         ("SAWINE",),
     ),
 }
