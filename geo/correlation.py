@@ -38,23 +38,52 @@ def correlation(kind: str, reach: Array) -> Array:
     >>> correlation("spherical", np.array([0.0, 0.5, 1.0, 2.0])).tolist()
     [1.0, 0.3125, 0.0, 0.0]
     """
+    own = np.array(reach, dtype=float)
+    return correlate(kind, own, np.empty_like(own))
+
+
+def correlate(kind: str, reach: Array, spare: Array) -> Array:
+    """Turn reaches into correlations in their own place, with a spare array of the same shape.
+
+    Kriging calls this once a tile: fresh arrays of that size would cost more than the arithmetic.
+    """
     if kind == "spherical":
-        near = np.minimum(reach, 1.0)
-        return np.asarray(1.0 - near * (1.5 - 0.5 * near * near))
-    if kind == "exponential":
-        return np.exp(-reach)
-    if kind == "gaussian":
-        return np.exp(-reach * reach)
-    if kind == "matern32":
-        return np.asarray((1.0 + reach) * np.exp(-reach))
-    if kind == "matern52":
-        return np.asarray((1.0 + reach * (1.0 + reach / 3.0)) * np.exp(-reach))
+        np.minimum(reach, 1.0, out=reach)
+        np.multiply(reach, reach, out=spare)
+        spare *= 0.5
+        spare -= 1.5
+        reach *= spare
+        reach += 1.0
+        return reach
     if kind == "nugget":
-        return np.equal(reach, 0.0).astype(float)
-    raise KrigingError(f"There is no variogram kind {kind!r}. Use one of: {', '.join(KINDS)}.")
+        return np.equal(reach, 0.0, out=reach)
+    if kind == "gaussian":
+        reach *= reach
+    elif kind == "matern32":
+        np.add(reach, 1.0, out=spare)
+    elif kind == "matern52":
+        np.divide(reach, 3.0, out=spare)
+        spare += 1.0
+        spare *= reach
+        spare += 1.0
+    elif kind != "exponential":
+        raise KrigingError(f"There is no variogram kind {kind!r}. Use one of: {', '.join(KINDS)}.")
+    np.negative(reach, out=reach)
+    np.exp(reach, out=reach)
+    if kind.startswith("matern"):
+        reach *= spare
+    return reach
 
 
-def lag_m(a: Array, b: Array, azimuth_deg: float = 0.0, ratio: float = 1.0) -> Array:
+def lag_m(
+    a: Array,
+    b: Array,
+    azimuth_deg: float = 0.0,
+    ratio: float = 1.0,
+    *,
+    out: Array | None = None,
+    spare: Array | None = None,
+) -> Array:
     """Distance from each place of `a` to each of `b`, stretched across the azimuth. [m]
 
     Parameters
@@ -66,6 +95,8 @@ def lag_m(a: Array, b: Array, azimuth_deg: float = 0.0, ratio: float = 1.0) -> A
     ratio : float
         Range across that direction over the range along it: what lies across counts 1 / ratio
         times as far. [1]
+    out, spare : array, optional
+        Arrays of the answer's shape to work in; `out` becomes the answer.
 
     Returns
     -------
@@ -80,8 +111,8 @@ def lag_m(a: Array, b: Array, azimuth_deg: float = 0.0, ratio: float = 1.0) -> A
         # Differences of coordinates in the millions are exact, their sums with sines are not.
         centre = b.reshape(-1, 2).mean(axis=0)
         a, b = (_stretched(places - centre, azimuth_deg, ratio) for places in (a, b))
-    east = a[..., :, None, 0] - b[..., None, :, 0]
-    north = a[..., :, None, 1] - b[..., None, :, 1]
+    east = np.subtract(a[..., :, None, 0], b[..., None, :, 0], out=out)
+    north = np.subtract(a[..., :, None, 1], b[..., None, :, 1], out=spare)
     east *= east
     north *= north
     east += north

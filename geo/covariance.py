@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from geo.correlation import KINDS, correlation, lag_m
+from geo.correlation import KINDS, correlate, correlation, lag_m
 from geo.errors import KrigingError
 from geo.grids import Array
 
@@ -37,11 +37,16 @@ class Structure:
                 "0 and at most 1. Turn the azimuth by 90 degrees to give the longest range."
             )
 
-    def covariance(self, a: Array, b: Array) -> Array:
-        """Covariance of each place of `a` with each of `b`. [unit²]"""
-        reach = lag_m(a, b, self.azimuth_deg, self.ratio)
+    def covariance(
+        self, a: Array, b: Array, out: Array | None = None, spare: Array | None = None
+    ) -> Array:
+        """Covariance of each place of `a` with each of `b`. [unit²]
+
+        `out` and `spare` are arrays of the answer's shape to work in, as in `lag_m`.
+        """
+        reach = lag_m(a, b, self.azimuth_deg, self.ratio, out=out, spare=spare)
         reach *= 1.0 / self.range_m
-        together = correlation(self.kind, reach)
+        together = correlate(self.kind, reach, np.empty_like(reach) if spare is None else spare)
         together *= self.partial_sill
         return together
 
@@ -129,22 +134,28 @@ class VariogramModel:
         """Variance of the soil itself, without measurement error. [unit²]"""
         return self.micro_scale + self.structured_sill
 
-    def structured(self, a: Array, b: Array) -> Array:
+    def structured(
+        self, a: Array, b: Array, out: Array | None = None, spare: Array | None = None
+    ) -> Array:
         """Covariance of what reaches over distance, each of `a` with each of `b`. [unit²]"""
         parts = self.structures
         if not parts:
-            return np.zeros(lag_m(a, b).shape)
-        total = parts[0].covariance(a, b)
+            total = lag_m(a, b, out=out, spare=spare)
+            total.fill(0.0)
+            return total
+        total = parts[0].covariance(a, b, out, spare)
         for part in parts[1:]:
             total += part.covariance(a, b)
         return total
 
-    def covariance(self, a: Array, b: Array) -> Array:
+    def covariance(
+        self, a: Array, b: Array, out: Array | None = None, spare: Array | None = None
+    ) -> Array:
         """Covariance of the soil at each place of `a` with that at each of `b`. [unit²]
 
         The micro-scale nugget counts only where both are the same place.
         """
-        total = self.structured(a, b)
+        total = self.structured(a, b, out, spare)
         if self.micro_scale:
             same = a[..., :, None, 0] == b[..., None, :, 0]
             same &= a[..., :, None, 1] == b[..., None, :, 1]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from geo.covariance import VariogramModel
 from geo.errors import KrigingError
 from geo.grids import Array
-from geo.kriging import Goals, Samples, krige_from, own_variance, prepare
+from geo.kriging import Goals, Samples, krige_from, own_variance, prepare, tiles
 from geo.leastsquares import solve
 
 
@@ -110,9 +110,11 @@ def _near_errors(model: VariogramModel, samples: Samples, neighbours: int) -> tu
     index = _nearest_others(samples.xy, neighbours)
     columns = None if samples.trend is None else samples.trend.matrix[:, 1:] + samples.trend.centre
     goals = Goals(samples.xy, columns, None, own_variance(model, None))
-    everywhere = slice(0, len(samples.xy))
-    predicted, variance = krige_from(model, samples, goals, everywhere, index)
-    return predicted[:, 0] - samples.values[:, 0], variance + model.noise
+    error, variance = np.empty(len(index)), np.empty(len(index))
+    for part in tiles(len(index), neighbours**2):
+        predicted, variance[part] = krige_from(model, samples, goals, part, index[part])
+        error[part] = predicted[:, 0] - samples.values[part, 0]
+    return error, variance + model.noise
 
 
 def _nearest_others(xy: Array, neighbours: int) -> NDArray[np.int64]:

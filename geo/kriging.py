@@ -133,8 +133,7 @@ def krige(
 
     References
     ----------
-    Webster and Oliver, Geostatistics for Environmental Scientists, 2007, chapter 8. Christensen,
-    Johnson and Pearson, Technometrics 34, 1992, 42, for the algebra by factorisation.
+    Webster and Oliver, Geostatistics for Environmental Scientists, 2007, chapter 8.
 
     Examples
     --------
@@ -187,13 +186,22 @@ class Goals:
             return np.zeros((count, 0))
         return samples.trend.at(None if self.drift is None else self.drift[part], count)
 
-    def covariance(self, model: VariogramModel, samples_xy: Array, targets: Array) -> Array:
+    def covariance(
+        self,
+        model: VariogramModel,
+        samples_xy: Array,
+        targets: Array,
+        out: Array | None = None,
+        spare: Array | None = None,
+    ) -> Array:
         """Covariance of samples with targets or the areas around them. [unit²]"""
         if self.support is None:
-            return model.covariance(samples_xy, targets)
-        total = 0.0
+            return model.covariance(samples_xy, targets, out, spare)
+        total: Array | None = None
         for offset, share in zip(self.support.offsets, self.support.shares, strict=True):
-            total = total + share * model.structured(samples_xy, targets + offset)
+            term = model.structured(samples_xy, targets + offset, out, spare)
+            term *= share
+            total = term.copy() if total is None else np.add(total, term, out=total)
         return np.asarray(total)
 
 
@@ -244,10 +252,15 @@ def _krige_all(model: VariogramModel, samples: Samples, goals: Goals) -> tuple[A
     unbiased = np.linalg.inv(solution.triangle).T
     estimate = np.empty((len(goals.xy), samples.values.shape[1]))
     variance = np.empty(len(goals.xy))
+    # Arrays are used again from tile to tile: fresh ones would cost more than the arithmetic.
+    size = next(tiles(len(goals.xy), n), slice(0, 0)).stop
+    room, spare, answer = (np.empty((rows, size)) for rows in (n, n, len(operator)))
     for part in tiles(len(goals.xy), n):
-        together = goals.covariance(model, samples.xy, goals.xy[part])
+        wide = len(goals.xy[part])
+        own = room[:, :wide], spare[:, :wide]
+        together = goals.covariance(model, samples.xy, goals.xy[part], *own)
         trend = goals.trend(samples, part)
-        product = operator @ together
+        product = np.matmul(operator, together, out=answer[:, :wide])
         white, off = product[:n], unbiased @ trend.T - product[n : n + p]
         estimate[part] = trend @ solution.coefficients + product[n + p :].T
         variance[part] = goals.own_variance - _column_sums(white) + _column_sums(off)

@@ -122,7 +122,7 @@ def solve(covariance: Array, trend: Array, values: Array) -> Solution:
         If the covariance is singular, or the trend cannot be told from these samples.
     """
     whitener, log_det = whitener_of(covariance)
-    basis, triangle = _orthonormal(whitener @ trend)
+    basis, triangle = orthonormal(whitener @ trend)
     white = whitener @ values
     turned = basis.T @ white
     residual = white - basis @ turned
@@ -162,7 +162,7 @@ SINGULAR = (
 )
 
 
-def _orthonormal(white: Array) -> tuple[Array, Array]:
+def orthonormal(white: Array) -> tuple[Array, Array]:
     """Q and R of the whitened trend, or a word on why it cannot be told."""
     samples, columns = white.shape
     if samples < columns:

@@ -12,7 +12,7 @@ from geo.correlation import correlation, lag_m
 from geo.covariance import Structure, VariogramModel, in_place
 from geo.errors import KrigingError
 from geo.grids import Array
-from geo.leastsquares import columns_of, restricted_log_density, solve, trend_of
+from geo.leastsquares import columns_of, orthonormal, restricted_log_density, solve, trend_of
 
 __all__ = [
     "EmpiricalVariogram",
@@ -240,6 +240,7 @@ def _check_fit(z: Array, trend: Array, method: str) -> None:
         raise KrigingError(
             f"All {len(z)} values are {z[0]:g}: there is no variation to fit a variogram to."
         )
+    orthonormal(trend)  # refuses a drift that these samples cannot tell
 
 
 def _default_bins(xy: Array, residuals: Array) -> EmpiricalVariogram:

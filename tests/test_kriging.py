@@ -1,5 +1,7 @@
 """Kriging: closed forms, PyKrige as an independent peer, hard cases and their words."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from pykrige.ok import OrdinaryKriging
@@ -182,6 +184,19 @@ def test_tiles_properties_and_lone_targets_give_the_same_numbers(choice):
         lone = krige(MODEL, XY, Z, many[i : i + 1], **choice)
         assert lone.estimate[0] == pytest.approx(both.estimate[i, 0], rel=1e-12)
         assert lone.variance[0] == pytest.approx(both.variance[i], rel=1e-10)
+
+
+def test_nothing_of_the_size_of_cells_times_samples_is_held():
+    xy, cells = RNG.uniform(0, 400, (60, 2)), RNG.uniform(0, 400, (100_000, 2))
+    tracemalloc.start()
+    try:
+        krige(MODEL, xy, xy[:, 0], cells)
+        krige(MODEL, xy, xy[:, 0], cells[:20_000], neighbours=20)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    # Estimate and variance are 1.6 MB; cells x samples would be 48 MB, 64 MB neighbours squared.
+    assert peak < 30e6
 
 
 def test_no_target_is_no_trouble():
