@@ -164,7 +164,12 @@ def finding_of(row: sqlite3.Row, file: str) -> Finding:
 
 def read_results(database: sqlite3.Connection, season: int) -> tuple[Result, ...]:
     """Every cell of the season's laboratory files, in the order it came in."""
-    rows = database.execute("SELECT * FROM results WHERE season = ? ORDER BY fid", (season,))
+    rows = database.execute(
+        "SELECT results.*, files.name AS file_name FROM results"
+        " LEFT JOIN files ON results.file = files.fid WHERE results.season = ?"
+        " ORDER BY results.fid",
+        (season,),
+    )
     return tuple(
         Result(
             sample_id=row["sample_id"],
@@ -181,6 +186,7 @@ def read_results(database: sqlite3.Connection, season: int) -> tuple[Result, ...
             sampled_on=date.fromisoformat(row["sampled_on"]) if row["sampled_on"] else None,
             repeat=row["repeat"],
             note=row["note"] or "",
+            file=row["file_name"] or "",
         )
         for row in rows
     )
@@ -263,7 +269,21 @@ def read_applications(
                     row=row["row"],
                 )
             )
-    return tuple(applications)
+    return tuple(_once(applications))
+
+
+def _once(applications: Sequence[Application]) -> list[Application]:
+    """A list and a map of the same work tell one story: the map gives the list its places."""
+    told: dict[tuple[object, ...], Application] = {}
+    for number, one in enumerate(applications):
+        same = (one.applied_on, fold(one.block), fold(one.zone), fold(one.product), one.rate_kg_ha)
+        other = told.get(same)
+        if other is not None and bool(other.where_lonlat) != bool(one.where_lonlat):
+            place = other.where_lonlat or one.where_lonlat
+            told[same] = replace(other if other.row is not None else one, where_lonlat=place)
+        else:
+            told[same if other is None else (*same, number)] = one
+    return list(told.values())
 
 
 def read_logged(database: sqlite3.Connection, block: Block, season: int) -> tuple[LoggedRate, ...]:

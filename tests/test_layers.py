@@ -26,6 +26,8 @@ ORDER = (
     "geo.polygons",
     "geo.blocks",
     "geo.intake",
+    "geo.derived",
+    "geo.suspects",
     "geo.checks",
     "geo.store",
     "geo.rows",

@@ -54,7 +54,9 @@ def lines_of(lines: Iterable[Line], index: int) -> list[tuple[str, int, str]]:
     return [(line.sample_id, line.row.number, line.row[index]) for line in lines]
 
 
-def _results(lines: Sequence[Line], reading: ColumnReading, column: Column) -> Iterable[Result]:
+def _results(
+    lines: Sequence[Line], reading: ColumnReading, column: Column, file: str
+) -> Iterable[Result]:
     for line, cell in zip(lines, reading.cells, strict=True):
         if cell is None:
             continue
