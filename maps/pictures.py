@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -45,9 +46,11 @@ def frame_for(grid: Grid, outline_lonlat: Polygon | MultiPolygon) -> Frame:
     rows, columns = grid.shape
     source = north_up(grid)
     bounds = array_bounds(rows, columns, source)
-    transform, width, height = rasterio.warp.calculate_default_transform(
-        grid.crs, "EPSG:3857", columns, rows, *bounds
-    )
+    # rasterio's own default frame needs GDAL's VRT driver, which `geo.gdal_guard` leaves out.
+    left, bottom, right, top = rasterio.warp.transform_bounds(grid.crs, "EPSG:3857", *bounds)
+    side = grid.spacing_m / math.cos(math.radians(outline_lonlat.centroid.y))
+    width, height = math.ceil((right - left) / side), math.ceil((top - bottom) / side)
+    transform = Affine(side, 0.0, left, 0.0, -side, top)
     finer = max(1.0, min(FINER, LONGEST / max(width, height)))
     width, height = int(width * finer), int(height * finer)
     transform = transform * Affine.scale(1 / finer)

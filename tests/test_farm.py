@@ -228,6 +228,22 @@ def test_what_goes_in_comes_out(farm: Path, tmp_path: Path):
     assert records.logged == log[:1]
 
 
+def test_a_list_and_a_map_of_the_same_work_count_once(farm: Path, tmp_path: Path):
+    day, place = date(2024, 7, 9), "POLYGON ((20 -33.97, 20.001 -33.97, 20.001 -33.969, 20 -33.97))"
+
+    def spread(where: str, rate: float = 3200.0) -> Application:
+        parts = ("Poel", "west", "lime", "lime", "", rate, 2.4, "", where)
+        return Application(day, *parts, row=None if where else 2)
+
+    stored(farm, tmp_path, applications=(spread(""), spread("", 1600.0)))
+    store_reading(farm, reading(tmp_path, "map.geojson", applications=(spread(place),)), 2024)
+    kept = read_records(farm, 2024, "Poel").applications
+    assert [(a.rate_kg_ha, a.where_lonlat, a.row) for a in kept] == [
+        (3200.0, place, 2),
+        (1600.0, "", 2),
+    ]
+
+
 def _at(east: float) -> tuple[float, float]:
     return HERE[0] + east, HERE[1] + 0.001
 

@@ -12,6 +12,7 @@ from shapely import MultiPolygon
 from shapely.geometry import mapping
 
 from geo.export.layers import to_lonlat
+from geo.export.seasonfile import plain
 from geo.prescription import Rate
 from geo.season import Season
 from geo.zones import Zone, ZoneMap
@@ -130,7 +131,7 @@ def write_zones_geojson(season: Season, path: Path) -> None:
     features = [
         {
             "type": "Feature",
-            "properties": {"layer": name} | row,
+            "properties": {"layer": name} | plain(row),
             "geometry": _rfc7946(to_lonlat(_multi(shape), season.block.crs)),
         }
         for name, rows in all_layers(season)
