@@ -141,7 +141,7 @@ def delineate_zones(
         drawn = _Drawn(cells, (_whole(block),), "one_rate", reason, 0.0, 0.0)
         return _zone_map(requirement.amendment, grid, drawn, {}, surfaces, block, settings)
     choice, product = _choose(requirement, surfaces, block, settings, step_kg_ha, minimum_kg_ha)
-    if choice.close and redraw is not None:
+    if choice.close and redraw is not None and requirement.verdict != "none":
         requirement = redraw(2000)
         choice, product = _choose(requirement, surfaces, block, settings, step_kg_ha, minimum_kg_ha)
     drawn = _draw(choice, [product], requirement.verdict, grid, surfaces, block, settings)

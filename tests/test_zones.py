@@ -474,3 +474,18 @@ def test_zone_means_are_read_over_the_zone():
     assert whole / block.area_ha == pytest.approx(surface.mean, abs=0.005)
     # A half is known less well than the whole.
     assert min(east.sd, west.sd) > 0.9 * (surface.mean_high - surface.mean_low) / 2
+
+
+def test_what_driving_takes_away_is_said():
+    """Patches hardly wider than the swath lose much of their saving; wide ones lose little."""
+    block = block_of(box(0, 0, 240, 160), azimuth=90)
+    grid = grid_of(block)
+    said = []
+    for reach_m in (6.0, 80.0):
+        draws = smooth_draws(grid, np.random.default_rng(15), reach_m=reach_m, doubt=0.1)
+        zone_map = delineate_zones(
+            requirement_of(grid, draws), {}, block, settings_of(most=2), 100.0
+        )
+        assert len(zone_map.zones) == 2
+        said.append("too small to drive" in zone_map.why)
+    assert said == [True, False]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,13 +62,15 @@ class Product:
 class Split:
     """A way to split the block, and what it saves against one rate.
 
-    `labels` number the zones 0, 1, ... without a gap; `loss` is the block's in each draw.
+    `labels` number the zones 0, 1, ... without a gap; `loss` is the block's in each draw;
+    `undriven_pct` is what the classes would have saved before they were made drivable.
     """
 
     labels: Labels
     loss: Array
     saving_pct: float
     chance: float
+    undriven_pct: float = 0.0
 
     @property
     def count(self) -> int:
@@ -136,6 +138,9 @@ def choose_split(
         split = _split(products, np.unique(labels, return_inverse=True)[1], one.loss)
         if split.count == 1:
             continue
+        undriven = sum_prices(products, classes)[classes, np.arange(len(classes))].mean()
+        undriven_pct = 100 * _share(float(one.loss.mean() - undriven), float(one.loss.mean()))
+        split = replace(split, undriven_pct=undriven_pct)
         last = accepted[-1]
         gain = 100 * _share(last.loss.mean() - split.loss.mean(), one.loss.mean())
         chance = float((split.loss < last.loss).mean())

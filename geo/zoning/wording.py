@@ -8,6 +8,9 @@ from geo.zoning.choice import LEAST_SAVING_PCT, SHOWN_CHANCE, Choice, Split
 #: real patterns are missed with fewer (own simulations).
 FEW_SAMPLES = 30
 
+#: Where driving keeps less than this of the saving, it is said.
+MUCH_KEPT = 0.75
+
 NUMBERS = ("No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight")
 
 
@@ -25,6 +28,11 @@ def say_verdict(choice: Choice, split: Split, verdict: str, samples: int) -> tup
     """
     close = " This is close: other draws might decide otherwise." if choice.close else ""
     if split.count > 1:
+        if split.saving_pct < MUCH_KEPT * split.undriven_pct:
+            close += (
+                f" Patches too small to drive would have saved {split.undriven_pct:.0f} %: fewer "
+                "zones, or a narrower swath, lose less of it."
+            )
         count, tens = number_word(split.count), round(10 * split.chance)
         saving = f"expected loss {split.saving_pct:.0f} % below that of one rate"
         if split.chance >= SHOWN_CHANCE and verdict == "useful":
