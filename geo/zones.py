@@ -119,8 +119,7 @@ def delineate_zones(
         Smallest change of rate, in the unit of the draws. [kg/ha]
     minimum_kg_ha : float, optional
         Least the spreader throws evenly, in the unit of the draws; by default
-        `machine.LEAST_RATE_KG_HA`.
-        A rate is zero or at least this. [kg/ha]
+        `machine.LEAST_RATE_KG_HA`. A rate is zero or at least this. [kg/ha]
     redraw : callable, optional
         Gives the requirement with so many draws. Asked for 2,000 where the decision is close.
 
