@@ -38,6 +38,8 @@ _COLUMNS_2025 = {
     "fe": "Fe DTPA ppm", "mn": "Mn DTPA ppm", "cu": "Cu DTPA ppm",
 }
 # fmt: on
+#: Day on which each block was sampled in the second season; Poel alone fills the first.
+_SAMPLED_2025 = {"A": "2025-05-20", "B": "2025-05-21", "C": "2025-05-21"}
 LIMITS = {"s": 5.0, "zn": 0.3, "cu": 0.3, "b": 0.2}
 P_MOST = 200.0
 Values = dict[str, float]
@@ -147,7 +149,8 @@ def _plant_2024(rows: list[list[str]]) -> None:
 
 def write_lab_2025(path: Path) -> None:
     """Laboratory 2: commas, BOM, method and unit in the heading, places in degrees-minutes."""
-    lines = ["Sample,Depth cm,Date,Latitude,Longitude," + ",".join(_COLUMNS_2025.values())]
+    heads = "Sample,Depth cm,Sampled,Reported,Latitude,Longitude,"
+    lines = [heads + ",".join(_COLUMNS_2025.values())]
     for block in "ABC":
         taken, found = samples(block, 2), results(block, 2)
         places = to_lonlat(taken.logged_xy)
@@ -156,7 +159,8 @@ def write_lab_2025(path: Path) -> None:
             place = [_quoted(dms(lat, "NS")), _quoted(dms(lon, "EW"))]
             cells = [_cell_2025(key, found[sample][key]) for key in _COLUMNS_2025]
             name = _name_2025(sample) + ("R" if taken.revisit[i] else "")
-            lines.append(",".join([name, "0-15", "2025-06-05", *place, *cells]))
+            days = [_SAMPLED_2025[block], "2025-06-05"]
+            lines.append(",".join([name, "0-15", *days, *place, *cells]))
     _write(path, "".join(line + "\r\n" for line in lines).encode("utf-8-sig"))
 
 

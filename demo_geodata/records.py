@@ -84,15 +84,15 @@ def write_applications(folder: Path) -> None:
             names = lines[0].split(",")
             properties: dict[str, Any] = dict(zip(names, cells, strict=True))
             properties |= {"rate": float(rate), "done_ha": float(area)}
-            features.append(_feature(shape, properties))
+            features.append(map_feature(shape, properties))
     _text(folder / "applications_2024.csv", "\n".join(lines) + "\n")
-    _text(folder / "applied_zones_2024.geojson", _collection(features))
+    _text(folder / "applied_zones_2024.geojson", feature_collection(features))
 
 
 def write_outlines(folder: Path) -> None:
     """Three outlines in three formats."""
-    _write_shapefile(folder / "outline_poel.shp")
-    knie = _collection([_feature(OUTLINE["B"], {"name": NAMES["B"]})])
+    write_poel(folder / "outline_poel.shp")
+    knie = feature_collection([map_feature(OUTLINE["B"], {"name": NAMES["B"]})])
     _text(folder / "outline_kniee.geojson", knie)
     ring = to_lonlat(np.array(OUTLINE["C"].exterior.coords))
     places = " ".join(f"{lon:.9f},{lat:.9f},0" for lon, lat in ring)
@@ -108,11 +108,7 @@ def write_outlines(folder: Path) -> None:
 
 
 def write_poel(path: Path, crs: str = "EPSG:2048") -> None:
-    """The outline of Poel as a shapefile of any reference system."""
-    _write_shapefile(path, crs)
-
-
-def _write_shapefile(path: Path, crs: str = "EPSG:2048") -> None:
+    """The outline of Poel as a shapefile, attributes in cp1252, in any reference system."""
     import geopandas
 
     frame = geopandas.GeoDataFrame(
@@ -162,7 +158,8 @@ def write_as_applied(path: Path) -> None:
     _text(path, "\n".join(lines) + "\n")
 
 
-def _feature(shape: BaseGeometry, properties: dict[str, Any]) -> dict[str, Any]:
+def map_feature(shape: BaseGeometry, properties: dict[str, Any]) -> dict[str, Any]:
+    """GeoJSON feature of a shape in local metres."""
     lonlat = transform(shape.normalize(), lambda xy: np.round(to_lonlat(xy), 9))
     from shapely import orient_polygons
 
@@ -170,7 +167,8 @@ def _feature(shape: BaseGeometry, properties: dict[str, Any]) -> dict[str, Any]:
     return {"type": "Feature", "properties": properties, "geometry": geometry}
 
 
-def _collection(features: list[dict[str, Any]]) -> str:
+def feature_collection(features: list[dict[str, Any]]) -> str:
+    """Text of a GeoJSON file."""
     content = {"type": "FeatureCollection", "features": features}
     return json.dumps(content, ensure_ascii=False, separators=(",", ":")) + "\n"
 
