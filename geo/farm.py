@@ -7,7 +7,7 @@ import os
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -79,6 +79,8 @@ class Records:
         On the block, of this and all earlier seasons.
     logged : tuple of LoggedRate
         Points of as-applied logs on the block, of this and all earlier seasons.
+    planned : mapping
+        Sample id -> longitude and latitude it had in an earlier season. [deg]
     """
 
     settings: Settings
@@ -88,6 +90,7 @@ class Records:
     tissue: tuple[TissueTest, ...]
     applications: tuple[Application, ...]
     logged: tuple[LoggedRate, ...]
+    planned: Mapping[str, tuple[float, float]]
 
     def layer(self, depth_cm: tuple[float, float] | None = None) -> SampleSet:
         """The samples of one depth layer; the top layer if none is named."""
@@ -311,7 +314,8 @@ def read_records(folder: Path, season: int, block: str | None = None) -> Records
         # Retired blocks keep their samples: these must not fall to a neighbour.
         blocks = [block for block, _ in block_rows(database, settings)]
         names = block_names(database)
-        layers = survey_layers(read_season_rows(database, season), chosen, blocks, names)
+        rows = read_season_rows(database, season)
+        layers = survey_layers(rows, chosen, blocks, names)
         sampled = [samples.sampled_on for samples in layers if samples.sampled_on is not None]
         return Records(
             settings=settings,
@@ -321,6 +325,7 @@ def read_records(folder: Path, season: int, block: str | None = None) -> Records
             tissue=read_tissue(database, chosen, names, min(sampled) if sampled else None, season),
             applications=read_applications(database, chosen, names, season),
             logged=read_logged(database, chosen, season),
+            planned=rows.earlier,
         )
 
 

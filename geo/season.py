@@ -8,7 +8,7 @@ from pathlib import Path
 from numpy.random import default_rng
 
 from geo.blocks import Block
-from geo.checks import CheckedSamples
+from geo.checks import CheckedSamples, check_samples
 from geo.farm import read_records
 from geo.prescription import Prescription, material_for, prescribe, rate_step_kg_ha
 from geo.ratings import Ratings, rate_samples
@@ -58,11 +58,9 @@ def run_season(
     FarmError
         If there is no such farm, block, or soil sample.
     """
-    from geo.checks import check_samples
-
     records = read_records(farm, season, block)
     settings, place = records.settings, records.block
-    checked = check_samples(records.layer(layer_cm), place)
+    checked = check_samples(records.layer(layer_cm), place, records.planned)
     ratings = rate_samples(checked, records.tissue, place)
     surfaces = krige_surfaces(checked, ratings, place, settings.grid)
     requirements = find_requirements(

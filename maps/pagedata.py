@@ -117,7 +117,8 @@ def _lenses(
     lenses = [_found(surface, frame, classes, sense)]
     if surface.chance_wrong_side is not None and surface.critical is not None:
         lenses.append(_chance(surface, frame))
-    lenses.append(_sure(surface, frame))
+    if np.isfinite(surface.high - surface.low).any():  # one sample has no doubt to show
+        lenses.append(_sure(surface, frame))
     return lenses
 
 

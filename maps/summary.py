@@ -88,7 +88,12 @@ def _rate_part(rate: Mapping[str, Any], zones: int) -> str:
 
 
 def _held_lines(held: Iterable[Mapping[str, Any]]) -> list[str]:
-    return [f"{_word(one['amendment'])}: {sentence(one['reason'])}" for one in held]
+    lines = []
+    for one in held:
+        word, said = _word(one["amendment"]), sentence(one["reason"])
+        # Most reasons name what they speak of; the word before them is then said once.
+        lines.append(said if one["amendment"] in said.lower().split(".")[0] else f"{word}: {said}")
+    return lines
 
 
 def _word(amendment: str) -> str:

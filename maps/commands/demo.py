@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from pathlib import Path
 
 import demo_geodata
@@ -12,6 +13,9 @@ from maps.commands.intake import outlines_of, store_file
 from maps.commands.run import run_units
 from maps.units_of_work import Unit, units_of
 
+#: Blocks of the demo that are run at the same time.
+MOST_JOBS = 2
+
 
 def demo(arguments: argparse.Namespace) -> Answer:
     """Make the farm, add every file, run both seasons."""
@@ -20,9 +24,9 @@ def demo(arguments: argparse.Namespace) -> Answer:
     make_demo_farm(folder, answer)
     units: list[Unit] = []
     for season in demo_geodata.SEASON_FILES:
-        _add_season(folder, season, answer)
+        add_season(folder, season, answer)
         units += units_of(folder, season, None, None)
-    ran = run_units(units)
+    ran = run_units(units, jobs=min(MOST_JOBS, os.cpu_count() or 1))
     answer.lines += [
         "",
         *ran.lines,
@@ -47,7 +51,8 @@ def make_demo_farm(folder: Path, answer: Answer) -> None:
     answer.lines += [f"The farm of the demo has three blocks: {blocks}.", *finding_lines(findings)]
 
 
-def _add_season(folder: Path, season: int, answer: Answer) -> None:
+def add_season(folder: Path, season: int, answer: Answer) -> None:
+    """Every file of a season, in the order in which it came."""
     for name in demo_geodata.SEASON_FILES[season]:
         tell(f"Reading {name}")
         stored = store_file(folder, demo_geodata.files() / name, season)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from geo.blocks import Block, Outline, read_outlines
+from geo.checks import check_samples
 from geo.errors import FarmError, IntakeError, SoilquiltError, UsageError
 from geo.farm import (
     Stored,
@@ -168,13 +169,11 @@ def _note_checks(answer: Answer, folder: Path, season: int, accept: Sequence[str
 
 def season_findings(folder: Path, season: int) -> list[Finding]:
     """Findings of all blocks and layers of a season, each once."""
-    from geo.checks import check_samples
-
     findings: dict[tuple[str, str], Finding] = {}
     for block in read_blocks(folder):
         records = read_records(folder, season, block.name)
         for samples in records.layers:
-            for finding in check_samples(samples, records.block).findings:
+            for finding in check_samples(samples, records.block, records.planned).findings:
                 findings.setdefault((finding.rule, finding.message), finding)
     return list(findings.values())
 
