@@ -1,0 +1,325 @@
+"""Beliefs -> means, doubts and chances over a block, in one pass for all properties.
+
+Cells go by in tiles, so that nothing of size cells x samples is ever held. With the eigenvectors U
+of a structure and y = U'rho, everything a model needs is a sum over y: c'R^-1 c is one over y^2,
+the kriged means of all properties are one matrix product.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from geo.belief import Belief, Factors, Fits, factorise, fit
+from geo.frame import Frame
+from geo.grids import Array
+from geo.nodes import Nodes, correlations, own_correlation
+
+#: Cells in a tile: a tile of 30 samples fits the second-level cache.
+TILE = 1024
+#: Models that weigh less than this are left out of maps.
+LEAST_WEIGHT = 1e-4
+#: Places that stand for the block in its own variance.
+BLOCK_PLACES = 225
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What is believed of one property at places, without the nugget, on the mapped scale.
+
+    Given the weights, the value at a place is taken as Student's t with `degrees` degrees of
+    freedom about `mean` with scale `sd`.
+
+    Attributes
+    ----------
+    mean, sd : array (places,)
+    degrees : int
+        n - 1.
+    flat_weight, flat_mean, flat_sd : float
+        Weight of pure nugget, and the samples' mean with its standard error.
+    rest_mean, rest_sd : array (places,)
+        The same as mean and sd over the other models.
+    block_mean, block_sd : float
+        Mean over all the places, and its scale.
+    nugget_variance : float
+        To be added to sd^2 for a new sample.
+    """
+
+    mean: Array
+    sd: Array
+    degrees: int
+    flat_weight: float
+    flat_mean: float
+    flat_sd: float
+    rest_mean: Array
+    rest_sd: Array
+    block_mean: float
+    block_sd: float
+    nugget_variance: float
+
+    def interval(self, chance: float) -> tuple[Array, Array]:
+        """Limits that hold the value with the given chance, such as 0.95 or two in three."""
+        half = t_quantile(0.5 + chance / 2.0, self.degrees) * self.sd
+        return self.mean - half, self.mean + half
+
+    def chance_below(self, limit: float) -> Array:
+        """Chance that the surface lies below a limit: pure nugget and the rest told apart."""
+        flat = t_below((limit - self.flat_mean) / self.flat_sd, self.degrees)
+        rest = t_below((limit - self.rest_mean) / self.rest_sd, self.degrees)
+        return self.flat_weight * flat + (1.0 - self.flat_weight) * rest
+
+
+def t_quantile(chance: float, degrees: int) -> float:
+    """Quantile of Student's t."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(degrees, chance))
+
+
+def t_below(value: Array | float, degrees: int) -> Array:
+    """Chance that Student's t lies below a value."""
+    from scipy.special import stdtr
+
+    chance: Array = np.asarray(stdtr(degrees, value), dtype=float)
+    return chance
+
+
+def predict(
+    beliefs: Mapping[str, Belief], places: Array, *, least_weight: float = LEAST_WEIGHT
+) -> dict[str, Prediction]:
+    """Predict every property of a survey at places.
+
+    Parameters
+    ----------
+    beliefs : mapping
+        Of one survey: same frame, same models; samples may differ.
+    places : array (m, 2)
+        Cells of the block, all of them if the block's mean is wanted. [m]
+    least_weight : float
+        Models under this weight are left out, the others scaled up.
+    """
+    if not beliefs:
+        return {}
+    first = next(iter(beliefs.values()))
+    frame, nodes = first.frame, first.nodes
+    surveys = _group(beliefs, least_weight)
+    ends = np.cumsum([survey.n for survey in surveys])
+    samples = frame.centred(np.concatenate([survey.xy for survey in surveys]))
+    places = frame.centred(places)
+    sums = [_Sums(survey, len(places)) for survey in surveys]
+    for start in range(0, len(places), TILE):
+        tile = slice(start, min(start + TILE, len(places)))
+        own = own_correlation(nodes, frame, places[tile])
+        for index, rho in enumerate(correlations(nodes, frame, places[tile], samples)):
+            for one, end in zip(sums, ends, strict=True):
+                one.add(index, tile, rho[:, end - one.survey.n : end], own[index])
+    block_own = _block_correlation(nodes, frame, places)
+    found: dict[str, Prediction] = {}
+    for one in sums:
+        found |= one.finish(block_own)
+    return {key: found[key] for key in beliefs}
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One structure's models with the properties of a survey, laid out for matrix products.
+
+    With y = rho U of some cells: 1 - c'R^-1 1 is `1 - y @ ones`, C(x,x) - c'R^-1 c is
+    `share * own + y^2 @ quadratic`, and the kriged values, less the middle of the property and
+    times the root of their weight, are `y @ kriged + offset`.
+    """
+
+    vectors: Array
+    share: Array  # (models,) 1 - s
+    quadratic: Array  # (n, models)
+    per_precision: Array  # (models,)
+    sill: Array  # (models, properties) weight times sill
+    linear: Array  # (n, models + models * properties + properties)
+    offset: Array  # (models * properties,)
+    constant: Array  # (properties,)
+
+    def moments(self, y: Array, own: Array) -> tuple[Array, Array]:
+        """Weighted sums over the models of P and of V + P^2, shape (cells, properties)."""
+        models, properties = self.sill.shape
+        linear = y @ self.linear
+        drift = 1.0 - linear[:, :models]
+        drift *= drift
+        drift *= self.per_precision
+        y *= y
+        drift += y @ self.quadratic
+        drift += own[:, None] * self.share
+        kriged = linear[:, models : models + models * properties]
+        kriged += self.offset
+        kriged *= kriged
+        second = drift @ self.sill
+        for model in range(models):
+            second += kriged[:, model * properties : (model + 1) * properties]
+        return linear[:, -properties:] + self.constant, second
+
+
+@dataclass(frozen=True)
+class _Survey:
+    """Properties that share their samples, with pure nugget set apart from the other models."""
+
+    keys: tuple[str, ...]
+    xy: Array
+    parts: tuple[_Part | None, ...]
+    middle: Array  # (properties,) sample mean
+    flat_sd: Array  # (properties,) standard error of that mean
+    flat_weight: Array
+    nugget_variance: Array
+
+    @property
+    def n(self) -> int:
+        return len(self.xy)
+
+
+def _group(beliefs: Mapping[str, Belief], least_weight: float) -> list[_Survey]:
+    groups: dict[bytes, list[str]] = {}
+    for key, belief in beliefs.items():
+        groups.setdefault(belief.xy.tobytes(), []).append(key)
+    return [_survey({key: beliefs[key] for key in keys}, least_weight) for keys in groups.values()]
+
+
+def _survey(beliefs: Mapping[str, Belief], least_weight: float) -> _Survey:
+    first = next(iter(beliefs.values()))
+    nodes = first.nodes
+    factors = factorise(nodes, first.frame, first.xy)
+    fits = [fit(factors, belief.values) for belief in beliefs.values()]
+    values = np.stack([belief.values for belief in beliefs.values()], axis=1)
+    weights = np.stack([belief.weights for belief in beliefs.values()], axis=1)
+    nugget = nodes.nugget_share[:, None] * np.stack([one.sill for one in fits], axis=1)
+    nugget_variance = np.sum(weights * nugget, axis=0)
+    flat_weight, rest = _set_apart(nodes, weights, least_weight)
+    parts = tuple(
+        _part(factors, fits, rest, values.mean(axis=0), index)
+        for index in range(len(nodes.structures))
+    )
+    return _Survey(
+        keys=tuple(beliefs),
+        xy=first.xy,
+        parts=parts,
+        middle=values.mean(axis=0),
+        flat_sd=values.std(axis=0, ddof=1) / math.sqrt(len(values)),
+        flat_weight=flat_weight,
+        nugget_variance=nugget_variance,
+    )
+
+
+def _set_apart(nodes: Nodes, weights: Array, least_weight: float) -> tuple[Array, Array]:
+    """Weight of pure nugget, and the weights of the other models scaled to one."""
+    weights = np.where(weights < least_weight, 0.0, weights)
+    weights = weights / weights.sum(axis=0)
+    flat = nodes.family("nugget")
+    flat_weight: Array = weights[flat].sum(axis=0)
+    rest = np.where(flat[:, None], 0.0, weights)
+    # A belief in pure nugget and nothing else still needs a rest to speak of.
+    rest = np.where(rest.sum(axis=0) > 0.0, rest, np.where(flat, 0.0, nodes.prior)[:, None])
+    return flat_weight, rest / rest.sum(axis=0)
+
+
+def _part(
+    factors: Factors, fits: list[Fits], weights: Array, middle: Array, structure: int
+) -> _Part | None:
+    nodes = factors.nodes
+    models = np.flatnonzero((nodes.structure == structure) & (weights.sum(axis=1) > 0.0))
+    if not len(models):
+        return None
+    share = (1.0 - nodes.nugget_share)[models]
+    values = factors.values[models]
+    weight = weights[models]
+    scores = np.stack([one.scores[models] for one in fits], axis=2)  # (models, n, properties)
+    kriged = (share[:, None] / values)[:, :, None] * scores
+    offset = np.stack([one.mean[models] for one in fits], axis=1) - middle
+    root = np.sqrt(weight)
+    n = values.shape[1]
+    linear = (
+        (share[:, None] * factors.ones[models] / values).T,
+        (kriged * root[:, None, :]).transpose(1, 0, 2).reshape(n, -1),
+        np.sum(kriged * weight[:, None, :], axis=0),
+    )
+    return _Part(
+        vectors=factors.vectors[structure],
+        share=share,
+        quadratic=-(share[:, None] ** 2 / values).T,
+        per_precision=1.0 / factors.precision[models],
+        sill=weight * np.stack([one.sill[models] for one in fits], axis=1),
+        linear=np.concatenate(linear, axis=1),
+        offset=(root * offset).ravel(),
+        constant=np.sum(weight * offset, axis=0),
+    )
+
+
+class _Sums:
+    """Running sums over the models of one survey, filled tile by tile."""
+
+    def __init__(self, survey: _Survey, places: int) -> None:
+        self.survey = survey
+        self.mean = np.zeros((places, len(survey.keys)))
+        self.second = np.zeros((places, len(survey.keys)))
+        self.total_rho = np.zeros((len(survey.parts), survey.n))
+
+    def add(self, structure: int, tile: slice, rho: Array, own: Array) -> None:
+        """Add the models of one structure at the cells of one tile."""
+        part = self.survey.parts[structure]
+        if part is None:
+            return
+        self.total_rho[structure] += rho.sum(axis=0)
+        mean, second = part.moments(rho @ part.vectors, own)
+        self.mean[tile] += mean
+        self.second[tile] += second
+
+    def finish(self, block_own: Array) -> dict[str, Prediction]:
+        """Predictions by key; the block as a whole is one more place, by its mean correlations."""
+        places = len(self.mean)
+        mean, second = np.zeros((1, len(self.survey.keys))), np.zeros((1, len(self.survey.keys)))
+        for index, part in enumerate(self.survey.parts):
+            if part is not None:
+                y = self.total_rho[index : index + 1] / places @ part.vectors
+                more_mean, more_second = part.moments(y, block_own[index : index + 1])
+                mean += more_mean
+                second += more_second
+        self.mean, self.second = np.vstack([self.mean, mean]), np.vstack([self.second, second])
+        return {key: self._prediction(index) for index, key in enumerate(self.survey.keys)}
+
+    def _prediction(self, index: int) -> Prediction:
+        survey = self.survey
+        flat, flat_sd = float(survey.flat_weight[index]), float(survey.flat_sd[index])
+        middle = float(survey.middle[index])
+        rest_mean, rest_second = self.mean[:, index], self.second[:, index]
+        rest_sd = np.sqrt(np.maximum(rest_second - rest_mean**2, 0.0))
+        # Pure nugget predicts the sample mean, which is the origin of these sums.
+        mean = (1.0 - flat) * rest_mean
+        second = flat * flat_sd**2 + (1.0 - flat) * rest_second
+        sd = np.sqrt(np.maximum(second - mean**2, 0.0))
+        return Prediction(
+            mean=middle + mean[:-1],
+            sd=sd[:-1],
+            degrees=survey.n - 1,
+            flat_weight=flat,
+            flat_mean=middle,
+            flat_sd=flat_sd,
+            rest_mean=middle + rest_mean[:-1],
+            rest_sd=rest_sd[:-1],
+            block_mean=middle + float(mean[-1]),
+            block_sd=float(sd[-1]),
+            nugget_variance=float(survey.nugget_variance[index]),
+        )
+
+
+def _block_correlation(nodes: Nodes, frame: Frame, places: Array) -> Array:
+    """Mean correlation of pairs of places under each structure: the block's variance over sill."""
+    chosen = places
+    if len(places) > BLOCK_PLACES:
+        chosen = places[np.linspace(0, len(places) - 1, BLOCK_PLACES).astype(np.int64)]
+    means = []
+    for rho in correlations(nodes, frame, chosen, chosen):
+        pairs, total = rho.size, float(rho.sum())
+        if len(chosen) < len(places):
+            # The few stand for the many, among whom a place hardly ever meets itself.
+            pairs, total = pairs - len(rho), total - float(np.trace(rho))
+        means.append(total / pairs)
+    return np.array(means)
