@@ -14,7 +14,16 @@ import shapely
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from geo.crs import WGS84, Place, crs_name, nearby_systems, read_crs, to_metric, utm_of
+from geo.crs import (
+    WGS84,
+    Place,
+    crs_name,
+    lies_near,
+    nearby_systems,
+    read_crs,
+    to_metric,
+    utm_of,
+)
 from geo.errors import IntakeError
 from geo.findings import Finding
 from geo.grids import Array
@@ -173,6 +182,8 @@ def read_outlines(
         system, asked = _system_of(layer, file.name, crs, beside, known_points, accept)
         findings += asked
         if system:
+            layer, asked = _axes_of(layer, file.name, system, beside, accept)
+            findings += asked
             more, odd = _layer_outlines(layer, file.path, system, accept)
             outlines += more
             findings += odd
@@ -245,6 +256,38 @@ def _no_system(
         done = f"Read with {crs_name(best)}, as agreed."
         return best, [replace(finding, severity="note", what_was_done=done, proposal="")]
     return "", [finding]
+
+
+def _axes_of(
+    layer: Shapes, name: str, system: str, beside: Sequence[BaseGeometry], accept: Sequence[str]
+) -> tuple[Shapes, list[Finding]]:
+    """Shapes of a grid whose axes point the other way: asked about, turned only if agreed."""
+    drawn = shapely.union_all([shape.geometry.convex_hull for shape in _areas(layer)])
+    if not beside or not read_crs(system, name).is_projected or lies_near(drawn, system, beside):
+        return layer, []
+    for signs in ((-1.0, -1.0), (-1.0, 1.0), (1.0, -1.0)):
+        turned = [replace(s, geometry=_turned(s.geometry, signs)) for s in layer.shapes]
+        if not lies_near(_turned(drawn, signs), system, beside):
+            continue
+        question = Finding(
+            "axes_turned",
+            "open",
+            f"Read with {crs_name(system)}, {name} lies far from your other blocks: its axes "
+            "point the other way.",
+            "Turn the axes: then it lies beside your other blocks.",
+            "Not used until it is agreed.",
+            file=name,
+        )
+        if "axes_turned" in accept:
+            done = "Axes turned, as agreed."
+            note = replace(question, severity="note", proposal="", what_was_done=done)
+            return replace(layer, shapes=tuple(turned)), [note]
+        return replace(layer, shapes=()), [question]
+    return layer, []
+
+
+def _turned(geometry: BaseGeometry, signs: tuple[float, float]) -> BaseGeometry:
+    return shapely.transform(geometry, lambda xy: xy * signs)
 
 
 def _could_be_degrees(drawn: BaseGeometry) -> bool:

@@ -90,7 +90,7 @@ def check_samples(
     """
     table = samples.table
     censored = _censored(samples)
-    averages, repeats = _repeats(samples, censored)
+    averages, repeats = _repeats(samples)
     usable = _values(table, censored, averages)
     handed_on = [f for f in samples.findings if f.rule not in _LOOKED_INTO_AGAIN]
     placed, left_out = _places(samples, block, planned or {})
@@ -105,7 +105,7 @@ def check_samples(
         usable=usable,
         findings=tuple(sorted(findings, key=lambda f: _BY_CONSEQUENCE.index(f.severity))),
         left_out=left_out,
-        open=_in_order({*asked, *_cells_of(found, table)}, table),
+        open=_in_order(_with_a_value({*asked, *_cells_of(found, table)}, samples), table),
         censored=censored,
         repeats=repeats,
     )
@@ -128,6 +128,15 @@ def _suspects(
     # A stand-in for a limit says nothing of a slipped decimal sign.
     known = known | frozenset(_cells_of(found, usable)) | frozenset(censored)
     return [*found, *ten_times(_without(usable, set(censored)), samples.cells, known)]
+
+
+def _with_a_value(cells: Iterable[Cell], samples: SampleSet) -> set[Cell]:
+    """Without cells that hold nothing: there is nothing to ask about."""
+    return {
+        cell
+        for cell in cells
+        if cell not in samples.cells or samples.cells[cell].qualifier != "missing"
+    }
 
 
 def _in_order(cells: Iterable[Cell], table: pd.DataFrame) -> tuple[Cell, ...]:
@@ -164,7 +173,7 @@ def _stand_in(qualifier: str, value: float) -> float:
 
 
 def _repeats(
-    samples: SampleSet, censored: Mapping[Cell, tuple[str, float]]
+    samples: SampleSet,
 ) -> tuple[dict[Cell, float], dict[Cell, tuple[float, ...]]]:
     """Averages of repeat determinations, and the single ones behind them."""
     averages: dict[Cell, float] = {}
@@ -179,9 +188,7 @@ def _repeats(
             averages[cell] = sum(values) / len(values)
         if len(values) > 1:
             single[cell] = values
-    return averages, {
-        cell: v for cell, v in single.items() if cell not in censored or len(set(v)) > 1
-    }
+    return averages, single
 
 
 def _values(
@@ -354,10 +361,11 @@ def _blanks(samples: SampleSet) -> Iterator[Finding]:
     for key in samples.not_analysed:
         name = properties()[key].name
         cell = next((c for (_, k), c in samples.cells.items() if k == key), None)
+        words = f" ({cell.text!r} in every cell)" if cell and cell.text else ""
         yield Finding(
             "not_analysed",
             "note",
-            f"{name[0].upper()}{name[1:]}: not analysed in {samples.season}.",
+            f"{name[0].upper()}{name[1:]}: not analysed in {samples.season}{words}.",
             "",
             "No rating, no map, no rate. It does not count as zero.",
             cell.file if cell else "",

@@ -159,6 +159,19 @@ def nearby_systems(
     return [code for *_, code in sorted(ranked)]
 
 
+def lies_near(shape: BaseGeometry, code: str, beside: Sequence[BaseGeometry]) -> bool:
+    """Whether a shape read as `code` lies within 100 km of the farm's other blocks.
+
+    Parameters
+    ----------
+    beside : sequence of polygons
+        In WGS84. [deg]
+    """
+    lon, lat = transformer(code, WGS84).transform(shape.centroid.x, shape.centroid.y)
+    middle = shapely.union_all(list(beside)).centroid
+    return math.hypot(lon - middle.x, lat - middle.y) < 1.0
+
+
 def _laid(shape: BaseGeometry, code: str, metric: str) -> BaseGeometry | None:
     """The shape read as `code`, in metres; None where that system cannot hold it."""
     x, y = shape.centroid.x, shape.centroid.y

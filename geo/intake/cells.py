@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
@@ -19,7 +20,7 @@ from geo.units import house_factor, split_unit
 LineCell = tuple[str, int, str]
 
 #: Units offered when a column does not say its own.
-_OFFERED = ("mg/kg", "cmol(+)/kg", "%", "g/kg", "dS/m", "mS/m", "uS/cm")
+_OFFERED = ("mg/kg", "cmol(+)/kg", "%", "dS/m", "mS/m", "uS/cm")
 
 
 @dataclass(frozen=True)
@@ -53,8 +54,9 @@ def read_column(table: Table, index: int, lines: Sequence[LineCell], known: Know
     """One property of every line."""
     column = table.columns[index]
     place = _Place(table.name, column, table.unit_row or table.header_row)
-    cells = [read_cell(text, table.decimal) for _, _, text in lines]
-    unit, factor, findings = _unit_of(place, cells, lines, known)
+    cells, findings = _other_mark(place, lines, table.decimal)
+    unit, factor, more = _unit_of(place, cells, lines, known)
+    findings += more
     cells, odd = _odd_cells(place, cells, lines, unit, table.decimal)
     findings += odd
     cells, asked = _unknown_limits(place, cells, lines)
@@ -104,6 +106,8 @@ def _unit_of(
     key = place.column.key
     unit = known.units.get(key) or place.column.unit or _unit_in_cells(cells)
     prop = properties()[key]
+    if all(cell.value is None for cell in cells):
+        return unit, 1.0, []
     if split_unit(unit)[0] == "" and prop.unit not in ("pH", "1"):
         guess = _guess(prop, cells)
         if guess and known.agreed("unit_missing"):
@@ -127,7 +131,7 @@ def _unit_notes(
     findings = []
     compound = split_unit(unit)[1]
     if compound and prop.key != "caco3":
-        message = f"{place.column.heading} is {compound}, which is {prop.name} x {1 / factor:.3f}."
+        message = f"{compound} is {prop.symbol} x {1 / factor:.3f}."
         findings.append(
             _ask(place, "expressed_as", "note", message, done=f"Read as {prop.symbol}.")
         )
@@ -149,7 +153,8 @@ def _guess(prop: Property, cells: Sequence[Cell]) -> str:
     if not values:
         return ""
     plausible = []
-    for unit in _OFFERED:
+    # Grams a kilogram are usual for organic matter alone.
+    for unit in (*_OFFERED, "g/kg") if prop.unit == "%" else _OFFERED:
         try:
             factor, note = house_factor(prop.key, unit)
         except TableError:
@@ -181,6 +186,34 @@ def _no_unit(
 # Cells
 
 
+def _other_mark(
+    place: _Place, lines: Sequence[LineCell], decimal: str
+) -> tuple[list[Cell], list[Finding]]:
+    """Cells read with the file's decimal mark; those that can only mean the other one with that.
+
+    A workbook keeps numbers as numbers and the limits beside them as text, in the writer's own way.
+    """
+    other = "," if decimal == "." else "."
+    cells = [read_cell(text, decimal) for _, _, text in lines]
+    turned = []
+    for i, (cell, line) in enumerate(zip(cells, lines, strict=True)):
+        if cell.qualifier != "strange" or is_ambiguous(line[2], decimal):
+            continue
+        again = read_cell(line[2], other)
+        if again.qualifier != "strange" and re.search(rf"\d{re.escape(other)}\d", line[2]):
+            cells[i] = again
+            turned.append(line)
+    if not turned:
+        return cells, []
+    message = f"{_count(turned)} write decimals with {other!r}, such as {turned[0][2]!r}."
+    done = "Read so: no number has its thousands parted there."
+    return cells, [_ask(place, "decimal_mixed", "note", message, done=done, lines=turned)]
+
+
+def _count(lines: Sequence[LineCell]) -> str:
+    return "1 cell" if len(lines) == 1 else f"{len(lines)} cells"
+
+
 def _odd_cells(
     place: _Place, cells: Sequence[Cell], lines: Sequence[LineCell], unit: str, decimal: str
 ) -> tuple[list[Cell], list[Finding]]:
@@ -207,12 +240,12 @@ def _odd_cells(
         elif cell.grouped:
             grouped.append(line)
     if sentinels:
-        message = f"{len(sentinels)} cells say {sentinels[0][2]}, a number that stands for nothing."
+        message = f"{_count(sentinels)} with {sentinels[0][2]}, a number that stands for nothing."
         findings.append(
             _ask(place, "sentinel", "note", message, done="Taken as not analysed.", lines=sentinels)
         )
     if grouped:
-        message = f"{len(grouped)} cells part the thousands, such as {grouped[0][2]!r}."
+        message = f"{_count(grouped)} with parted thousands, such as {grouped[0][2]!r}."
         findings.append(
             _ask(place, "thousands", "note", message, done="Read as whole numbers.", lines=grouped)
         )
@@ -247,10 +280,10 @@ def _unknown_limits(
         limit = limits.pop()
         for i in unknown:
             read[i] = Cell(limit, "<")
-        message = f"{len(unknown)} cells of {place.column.heading} say {words}."
+        message = f"{place.column.heading}: {_count(where)} with {words}."
         done = f"Read as below {limit:g}, the limit of the other cells."
         return read, [_ask(place, "limit_of_column", "note", message, done=done, lines=where)]
-    message = f"{len(unknown)} cells of {place.column.heading} say {words} and no limit."
+    message = f"{place.column.heading}: {_count(where)} with {words} and no limit."
     question = _ask(
         place, "limit_unknown", "open", message,
         "Ask the laboratory for its reporting limit and write '<LIMIT' with 'soilquilt set'.",
@@ -272,7 +305,8 @@ def _zeros(
     below = f"Below the limit of {limit}" if limit else "Below a limit to be asked for"
     question = _ask(
         place, "zero_cells", "open",
-        f"{len(zero)} cells of {place.column.heading} say 0. Is that not found or not measured?",
+        f"{place.column.heading}: {_count([lines[i] for i in zero])} with 0. Is that not found or "
+        "not measured?",
         f"{below}, or not measured.", "Kept as text, left out of maps. Not taken as nothing.",
         [lines[i] for i in zero], {"each_value": f"<{limit}"} if limit else {},
     )  # fmt: skip

@@ -11,7 +11,7 @@ from statistics import median
 import numpy as np
 import shapely
 
-from geo.crs import lonlat_to_xy, utm_of
+from geo.crs import WGS84, lonlat_to_xy, transformer, utm_of
 from geo.findings import Finding
 from geo.grids import Array
 from geo.intake.known import Known, settled
@@ -46,6 +46,37 @@ MENDS: tuple[Mend, ...] = (
     ("lat_lon_swapped", "latitude and longitude are swapped and a minus sign is lost",
      "Swap them and add the minus", lambda lon, lat: (-lat, lon)),
 )  # fmt: skip
+
+
+#: The same for numbers of a survey grid whose axes may point the other way.
+TURNS: tuple[Mend, ...] = (
+    ("axes_turned", "the axes point the other way", "Turn both axes", lambda x, y: (-x, -y)),
+    ("axes_turned", "the first axis points the other way", "Turn it", lambda x, y: (-x, y)),
+    ("axes_turned", "the second axis points the other way", "Turn it", lambda x, y: (x, -y)),
+    ("axes_turned", "the two columns are swapped", "Swap them", lambda x, y: (y, x)),
+    ("axes_turned", "the two columns are swapped and turned", "Swap and turn them",
+     lambda x, y: (-y, -x)),
+)  # fmt: skip
+
+
+def turned_axes(places: Sequence[Place], system: str, known: Known) -> Mend | None:
+    """The turn of a grid's axes that brings far-off places into the farm; None if none does."""
+    if not known.blocks or _far_off(places, system, known) <= FAR_M:
+        return None
+    turns = (
+        turn
+        for turn in TURNS
+        if _far_off([turn[3](x, y) for x, y in places], system, known) < FITS_M
+    )
+    return next(turns, None)
+
+
+def _far_off(places: Sequence[Place], system: str, known: Known) -> float:
+    x, y = zip(*places, strict=True)
+    lon, lat = transformer(system, WGS84).transform(x, y)
+    return _median_distance_m(
+        [Point("", "", *place) for place in zip(lon, lat, strict=True)], known
+    )
 
 
 def check_places(
@@ -234,7 +265,8 @@ def _apart(names: Sequence[str], earlier: dict[str, Point], here: Point) -> str:
     if any(name not in earlier for name in names):
         return ""
     xy = lonlat_to_xy(*_lonlat([earlier[n] for n in names[:2]]), utm_of(here.lon, here.lat))
-    return f" Another season has them {float(np.hypot(*(xy[0] - xy[1]))):.1f} m apart."
+    apart_m = float(np.hypot(*(xy[0] - xy[1])))
+    return f" On file they are {apart_m:.1f} m apart." if apart_m > 0.01 else ""
 
 
 def _outside(points: Sequence[Point], known: Known, file: str, column: str) -> list[Finding]:

@@ -16,7 +16,7 @@ from geo.intake.ids import read_ids
 from geo.intake.known import Known, settled
 from geo.intake.lines import Line
 from geo.intake.numbers import read_number
-from geo.intake.placing import check_places
+from geo.intake.placing import check_places, turned_axes
 from geo.intake.reading import Point
 from geo.intake.tables import Row, Table
 from geo.shapes import Shape
@@ -54,14 +54,19 @@ def read_points(table: Table, lines: Sequence[Line], known: Known) -> Located:
     findings += asked
     if not system:
         return Located((), tuple(findings))
+    raw, turned = _turned(raw, system, table, lines, known)
+    findings += turned
     points = []
     for line, xy in zip(lines, raw, strict=True):
         if xy is None:
             continue
         lon, lat = _lonlat(shapely.Point(xy), system)
         points.append(_point(line, table, lon, lat))
-    points, more = check_places(_once(points), known, table.name, _heading(table))
-    findings += [*more, *_lost(points, table)]
+    points = _once(points)
+    if not any(finding.severity == "open" for finding in turned):
+        points, more = check_places(points, known, table.name, _heading(table))
+        findings += more
+    findings += _lost(points, table)
     return Located(tuple(points), tuple(findings))
 
 
@@ -176,6 +181,38 @@ def _system(
     if best and known.agreed("no_system"):
         return best, [settled(question, f"Read with {crs_name(best)}, as agreed.")]
     return "", [question]
+
+
+def _turned(
+    raw: Sequence[tuple[float, float] | None],
+    system: str,
+    table: Table,
+    lines: Sequence[Line],
+    known: Known,
+) -> tuple[list[tuple[float, float] | None], list[Finding]]:
+    """Grid numbers whose axes point the other way: asked about, turned if agreed."""
+    turn = None
+    if system != WGS84 and read_crs(system).is_projected:
+        turn = turned_axes([xy for xy in raw if xy], system, known)
+    if turn is None:
+        return list(raw), []
+    rule, what, proposal, change = turn
+    question = Finding(
+        rule,
+        "open",
+        f"Read with {crs_name(system)}, the places of {table.name} land far from your blocks: "
+        f"{what}.",
+        f"{proposal}: then they lie in or beside your blocks.",
+        "Kept as they came; in no map until it is agreed.",
+        table.name,
+        None,
+        _heading(table),
+        tuple(line.sample_id for line in lines),
+    )
+    if known.agreed(rule):
+        done = settled(question, f"{proposal}: done, as agreed.")
+        return [None if xy is None else change(*xy) for xy in raw], [done]
+    return list(raw), [question]
 
 
 def _lost(points: Sequence[Point], table: Table) -> list[Finding]:
