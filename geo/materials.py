@@ -187,6 +187,16 @@ def choose_material(
     return min(priced, key=lambda m: (m.price_per_t or 0.0) / m.content(amendment))
 
 
+def nutrients_brought(material: Material, rate_kg_ha: float) -> dict[str, float]:
+    """Elements that a dressing brings, such as of compost or manure, by its analysis. [kg/ha]
+
+    The lot's own analysis, set in farm.toml, goes before the table's; a printed analysis of a moist
+    material is taken on dry matter.
+    """
+    dry_kg_ha = rate_kg_ha * (1 - material.moisture_pct / 100)
+    return {e: dry_kg_ha * percent / 100 for e, percent in material.analysis.items()}
+
+
 @dataclass(frozen=True)
 class Blend:
     """Products that meet several needs of a zone together. [kg/ha], cost in currency per ha."""
@@ -248,6 +258,7 @@ def least_cost_blend(
         constraints=rules,
         integrality=np.concatenate([np.zeros(n), np.ones(n)]),
         bounds=Bounds(0.0, np.concatenate([np.full(n, ceiling), np.ones(n)])),
+        options={"mip_rel_gap": 0.0},  # the usual gap is wider than the tie of passes
     )
     if found.x is None:
         return None

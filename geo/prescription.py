@@ -267,7 +267,7 @@ def round_rate(kg_ha: float, cap_kg_ha: float | None = None) -> float:
     scale = 1.0 if kg_ha >= WHOLE_FROM_KG_HA else 100.0
     rounded = math.floor(kg_ha * scale + 0.5 + 1e-9) / scale
     if cap_kg_ha is not None and rounded > cap_kg_ha:
-        rounded = math.floor(cap_kg_ha * scale + 1e-9) / scale
+        rounded = math.floor(cap_kg_ha * scale) / scale
     return rounded
 
 

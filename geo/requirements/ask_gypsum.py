@@ -16,7 +16,7 @@ def ask_gypsum(case: Case) -> Answer:
     cec_key = next((key for key in ("cec", "ecec") if case.measured(key)), None)
     if cec_key is None or not case.measured("esp"):
         why = "Exchangeable sodium and the other bases were not all analysed: no gypsum rate."
-        return Answer("gypsum", UNIT, "no_data", why, ())
+        return Answer("gypsum", UNIT, "no_data", why, (), sources=("OSTER",))
     trigger = figure("gypsum", "trigger_esp").value
     mean = case.surfaces["esp"].mean
     if case.highest("esp") <= trigger:

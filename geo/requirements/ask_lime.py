@@ -44,7 +44,9 @@ def ask_lime(case: Case) -> Answer:
     """What the lime rules ask of a block."""
     scale = next(((k, name) for k, name in SCALES if case.measured(k)), None)
     if scale is None:
-        return Answer("lime", UNIT, "no_data", "pH was not analysed: no lime rate.", ())
+        return Answer(
+            "lime", UNIT, "no_data", "pH was not analysed: no lime rate.", (), sources=("PRACT",)
+        )
     key, action_name = scale
     target = _target_ph(case)
     action = figure("lime_limits", action_name).value
@@ -55,7 +57,9 @@ def ask_lime(case: Case) -> Answer:
     methods, questions = lime_methods(case, key, target)
     if not methods:
         why = "No lime method fits what was analysed: a buffer pH, acidity, or clay is needed."
-        return Answer("lime", UNIT, "no_data", " ".join([why, *questions]), (key,))
+        return Answer(
+            "lime", UNIT, "no_data", " ".join([why, *questions]), (key,), sources=("PRACT",)
+        )
     return _answer(case, key, action, target, methods, questions)
 
 

@@ -16,7 +16,7 @@ def ask_sulfur(case: Case) -> Answer:
     """What the sulfur rules ask of a block."""
     if not case.measured("ph_water"):
         why = "pH in water was not analysed: no sulfur rate."
-        return Answer("sulfur", UNIT, "no_data", why, ())
+        return Answer("sulfur", UNIT, "no_data", why, (), sources=("PRACT",))
     action = figure("sulfur_limits", "action_ph_water")
     mean = case.surfaces["ph_water"].mean
     alkaline = figure("sulfur_limits", "gate_ph_water").value
