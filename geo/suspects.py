@@ -22,6 +22,8 @@ Cell = tuple[str, str]
 OFF_SD = 4.0
 #: And at least this many times its neighbours. [1]
 OFF_TIMES = 4.0
+#: And it stands alone: this many times the next one of the block. [1]
+ALONE_TIMES = 2.0
 #: A tenth (or ten times) of it must lie this near to them. [robust sd]
 FITS_SD = 2.5
 #: Neighbours compared with, and samples needed for a comparison.
@@ -120,10 +122,13 @@ def _slipped(values: Array, departures: Array, around: Array, row: int, shift: f
     sd = max(_robust_sd(known - middle), LEAST_SD)
     ten = shift * np.log(10.0)
     off_here = abs(values[row] - np.median(around))
+    others = np.delete(values, row)
+    next_one = float(np.nanmax(others) if shift < 0 else np.nanmin(others))
     near_then = abs(values[row] + ten - np.median(around)) / sd
     fits_then = abs(departures[row] + ten / sd)
     return bool(
         off_here > max(np.log(OFF_TIMES), OFF_SD * sd)
+        and -shift * (values[row] - next_one) > np.log(ALONE_TIMES)
         and near_then < FITS_SD
         and fits_then < FITS_SD
     )

@@ -123,7 +123,9 @@ def _raw_places(
         else:
             text = " ".join(filter(None, (line.row[axes[1]], line.row[axes[2]])))
             place = _pair(axes[0], line.row[axes[1]], line.row[axes[2]], table.decimal)
-        places.append(None if place == (0.0, 0.0) else place)
+        # Latitude and longitude 0, 0 is a receiver without a fix.
+        degrees = axes is None or axes[0] == "degrees"
+        places.append(None if place == (0.0, 0.0) and degrees else place)
         if text and places[-1] is None:
             findings.append(
                 Finding(
