@@ -8,7 +8,7 @@ import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import shapely
@@ -317,6 +317,7 @@ def read_records(folder: Path, season: int, block: str | None = None) -> Records
         rows = read_season_rows(database, season)
         layers = survey_layers(rows, chosen, blocks, names)
         sampled = [samples.sampled_on for samples in layers if samples.sampled_on is not None]
+        chosen = _with_known_clay(database, chosen, blocks, names, season)
         return Records(
             settings=settings,
             block=chosen,
@@ -327,6 +328,33 @@ def read_records(folder: Path, season: int, block: str | None = None) -> Records
             logged=read_logged(database, chosen, season),
             planned=rows.earlier,
         )
+
+
+def _with_known_clay(
+    database: sqlite3.Connection,
+    block: Block,
+    blocks: Sequence[Block],
+    names: Mapping[str, str],
+    season: int,
+) -> Block:
+    """The block with the clay of its latest survey that analysed it: texture does not change.
+
+    What farm.toml says goes before it.
+    """
+    if block.site.clay_pct is not None:
+        return block
+    years = database.execute(
+        "SELECT DISTINCT season FROM results WHERE key = 'clay' AND season <= ?"
+        " ORDER BY season DESC",
+        (season,),
+    ).fetchall()
+    for year in years:
+        rows = read_season_rows(database, year["season"])
+        for samples in survey_layers(rows, block, blocks, names):
+            if "clay" in samples.table and samples.table["clay"].notna().any():
+                clay = float(samples.table["clay"].mean())
+                return replace(block, site=replace(block.site, clay_pct=clay))
+    return block
 
 
 def _known_file(database: sqlite3.Connection, path: Path) -> sqlite3.Row | None:
@@ -378,7 +406,7 @@ def _store_records(
         insert_application(database, application, file, season)
     for logged in reading.logged:
         insert_logged(database, logged, file, season)
-    if reading.laboratory:
+    if reading.results and reading.columns:
         columns = [[c.heading, c.key, c.unit, c.method] for c in reading.columns]
         insert(
             database, "profiles", laboratory=reading.laboratory, columns=json.dumps(columns),

@@ -50,10 +50,9 @@ def frame_for(grid: Grid, outline_lonlat: Polygon | MultiPolygon) -> Frame:
     left, bottom, right, top = rasterio.warp.transform_bounds(grid.crs, "EPSG:3857", *bounds)
     side = grid.spacing_m / math.cos(math.radians(outline_lonlat.centroid.y))
     width, height = math.ceil((right - left) / side), math.ceil((top - bottom) / side)
-    transform = Affine(side, 0.0, left, 0.0, -side, top)
     finer = max(1.0, min(FINER, LONGEST / max(width, height)))
     width, height = int(width * finer), int(height * finer)
-    transform = transform * Affine.scale(1 / finer)
+    transform = Affine(side / finer, 0.0, left, 0.0, -side / finer, top)
     shape = rasterio.warp.transform_geom("EPSG:4326", "EPSG:3857", outline_lonlat.__geo_interface__)
     mask = geometry_mask([shape], (height, width), transform, invert=True)
     west, south, east, north = rasterio.warp.transform_bounds(
