@@ -184,8 +184,9 @@ def _cell_2025(key: str, value: float) -> str:
 
 def three_digits(value: float) -> str:
     """A number with three significant digits, never in powers of ten."""
-    decimals = max(0, 2 - math.floor(math.log10(abs(value))))
-    return f"{float(f'{value:.3g}'):.{decimals}f}"
+    rounded = float(f"{value:.3g}")
+    decimals = max(0, 2 - math.floor(math.log10(abs(rounded))))
+    return f"{rounded:.{decimals}f}"
 
 
 def dms(degrees: float, letters: str) -> str:

@@ -112,9 +112,12 @@ def write_poel(path: Path, crs: str = "EPSG:2048") -> None:
     import geopandas
 
     frame = geopandas.GeoDataFrame(
-        {"NAME": [NAMES["A"]], "NOTE": ["sandy, pond beside Knieë"]}, geometry=[OUTLINE["A"]],
+        {"NAME": [NAMES["A"]], "NOTE": ["sandy, pond beside Knieë"]},
+        geometry=[OUTLINE["A"]],
         crs=LOCAL,
-    ).to_crs(crs)  # fmt: skip
+    )
+    # by way of WGS84: LOCAL names no datum, and without one an older grid would not be shifted
+    frame = frame.to_crs("EPSG:4326").to_crs(crs)
     # a fixed date in the DBF header, so that the same outline gives the same file
     frame.to_file(
         path, engine="pyogrio", encoding="cp1252", DBF_DATE_LAST_UPDATE="2024-05-02"

@@ -124,7 +124,7 @@ def _write_pond_apart(path: Path) -> None:
 
     shapes = [Polygon(OUTLINE["A"].exterior), Polygon(POND)]
     frame = geopandas.GeoDataFrame({"NAME": [NAMES["A"], "pond"]}, geometry=shapes, crs=LOCAL)
-    frame.to_crs("EPSG:2048").to_file(
+    frame.to_crs("EPSG:4326").to_crs("EPSG:2048").to_file(
         path, engine="pyogrio", encoding="cp1252", DBF_DATE_LAST_UPDATE="2024-05-02"
     )
     path.with_suffix(".cpg").write_bytes(b"1252")
