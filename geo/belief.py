@@ -243,14 +243,12 @@ def leave_out_each(belief: Belief) -> CrossValidation:
     n, z = belief.n, belief.values
     factors = factorise(belief.nodes, belief.frame, belief.xy)
     fits = fit(factors, z)
-    structure = belief.nodes.structure
-    u = np.empty((len(structure), n))
-    q_ii = np.empty_like(u)
-    for k, vectors in enumerate(factors.vectors[s] for s in structure):
-        ones = vectors @ (factors.ones[k] / factors.values[k])
-        u[k] = vectors @ (fits.scores[k] / factors.values[k])
-        q_ii[k] = (vectors * vectors) @ (1.0 / factors.values[k])
-        q_ii[k] -= ones * ones / factors.precision[k]
+    vectors = factors.vectors[belief.nodes.structure]
+    right = np.stack([factors.ones, fits.scores], axis=2) / factors.values[:, :, None]
+    solved = vectors @ right  # R^-1 1 and R^-1 (z - m 1)
+    ones, u = solved[:, :, 0], solved[:, :, 1]
+    q_ii = ((vectors * vectors) @ (1.0 / factors.values)[:, :, None])[:, :, 0]
+    q_ii = q_ii - ones * ones / factors.precision[:, None]
     errors = u / q_ii  # observed minus predicted
     left = fits.sill[:, None] * (n - 1) - u * errors
     determinant = np.sum(np.log(factors.values), axis=1) + np.log(factors.precision)

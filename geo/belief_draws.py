@@ -29,7 +29,9 @@ def draw(belief: Belief, places: Array, count: int, rng: np.random.Generator) ->
     """Draws of the surface (nugget left out) on the mapped scale.
 
     Beyond `MOST_PLACES` places the draws are made on a coarse grid and their departure from the
-    mean is carried over by bilinear interpolation; the mean itself is exact everywhere.
+    mean is carried over by bilinear interpolation; the mean itself is exact everywhere. Between the
+    nodes interpolation is too smooth: what variance it loses is given back as independent noise, so
+    that the share of draws below a limit is the chance the map shows, at every place.
 
     Parameters
     ----------
@@ -47,10 +49,16 @@ def draw(belief: Belief, places: Array, count: int, rng: np.random.Generator) ->
         return _draw_at(belief, places, count, rng)
     coarse = _coarse_grid(places)
     everywhere = np.concatenate([places, coarse.nodes])
-    mean = predict({"": belief}, everywhere, least_weight=0.0)[""].mean
-    departure = _draw_at(belief, coarse.nodes, count, rng) - mean[len(places) :]
-    draws = coarse.interpolate(departure)
-    draws += mean[: len(places)]
+    found = predict({"": belief}, everywhere, least_weight=0.0)[""]
+    mean, sd = found.mean[: len(places)], found.sd[: len(places)]
+    draws = coarse.interpolate(
+        _draw_at(belief, coarse.nodes, count, rng) - found.mean[len(places) :]
+    )
+    # Student's t is wider than its scale.
+    wanted = sd**2 * found.degrees / (found.degrees - 2)
+    lost = np.sqrt(np.maximum(wanted - draws.var(axis=0), 0.0))
+    for one in draws:
+        one += mean + lost * rng.standard_normal(len(places))
     return draws
 
 

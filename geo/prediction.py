@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from geo.belief import Belief, Factors, Fits, factorise, fit
-from geo.frame import Frame
 from geo.grids import Array
 from geo.nodes import Nodes, correlations, own_correlation
 
@@ -113,13 +112,21 @@ def predict(
     for start in range(0, len(places), TILE):
         tile = slice(start, min(start + TILE, len(places)))
         own = own_correlation(nodes, frame, places[tile])
-        for index, rho in enumerate(correlations(nodes, frame, places[tile], samples)):
+        for index, rho in enumerate(correlations(nodes, frame, samples, places[tile])):
             for one, end in zip(sums, ends, strict=True):
-                one.add(index, tile, rho[:, end - one.survey.n : end], own[index])
-    block_own = _block_correlation(nodes, frame, places)
+                one.add(index, tile, rho[end - one.survey.n : end], own[index])
+    chosen = places
+    if len(places) > BLOCK_PLACES:
+        chosen = places[np.linspace(0, len(places) - 1, BLOCK_PLACES).astype(np.int64)]
+    both = np.concatenate([samples, chosen])
+    for index, rho in enumerate(correlations(nodes, frame, both, chosen)):
+        mean = rho.mean(axis=1, keepdims=True)
+        for one, end in zip(sums, ends, strict=True):
+            block_own = np.array([float(mean[len(samples) :].mean())])
+            one.add_block(index, mean[end - one.survey.n : end], block_own)
     found: dict[str, Prediction] = {}
     for one in sums:
-        found |= one.finish(block_own)
+        found |= one.finish()
     return {key: found[key] for key in beliefs}
 
 
@@ -127,37 +134,41 @@ def predict(
 class _Part:
     """One structure's models with the properties of a survey, laid out for matrix products.
 
-    With y = rho U of some cells: 1 - c'R^-1 1 is `1 - y @ ones`, C(x,x) - c'R^-1 c is
-    `share * own + y^2 @ quadratic`, and the kriged values, less the middle of the property and
-    times the root of their weight, are `y @ kriged + offset`.
+    With y = U'rho of some cells: 1 - c'R^-1 1 is `1 - ones @ y`, C(x,x) - c'R^-1 c is
+    `share * own + quadratic @ y^2`, and the kriged values, less the middle of the property and
+    times the root of their weight, are `kriged @ y + offset`.
     """
 
-    vectors: Array
-    share: Array  # (models,) 1 - s
-    quadratic: Array  # (n, models)
-    per_precision: Array  # (models,)
-    sill: Array  # (models, properties) weight times sill
-    linear: Array  # (n, models + models * properties + properties)
-    offset: Array  # (models * properties,)
-    constant: Array  # (properties,)
+    vectors: Array  # (n, n) U'
+    share: Array  # (models, 1) 1 - s
+    ones: Array  # (models, n)
+    quadratic: Array  # (models, n)
+    per_precision: Array  # (models, 1)
+    sill: Array  # (properties, models) weight times sill
+    kriged: Array  # (models * properties, n)
+    offset: Array  # (models * properties, 1)
+    mean: Array  # (properties, n)
+    constant: Array  # (properties, 1)
 
-    def moments(self, y: Array, own: Array) -> tuple[Array, Array]:
-        """Weighted sums over the models of P and of V + P^2, shape (cells, properties)."""
-        models, properties = self.sill.shape
-        linear = y @ self.linear
-        drift = 1.0 - linear[:, :models]
-        drift *= drift
-        drift *= self.per_precision
-        y *= y
-        drift += y @ self.quadratic
-        drift += own[:, None] * self.share
-        kriged = linear[:, models : models + models * properties]
+    def moments(self, rho: Array, own: Array) -> tuple[Array, Array]:
+        """Weighted sums over the models of P and of V + P^2, shape (properties, cells)."""
+        y = self.vectors @ rho
+        kriged = self.kriged @ y
         kriged += self.offset
         kriged *= kriged
-        second = drift @ self.sill
-        for model in range(models):
-            second += kriged[:, model * properties : (model + 1) * properties]
-        return linear[:, -properties:] + self.constant, second
+        mean = self.mean @ y
+        mean += self.constant
+        bracket = self.ones @ y
+        bracket -= 1.0
+        bracket *= bracket
+        bracket *= self.per_precision
+        y *= y
+        bracket += self.quadratic @ y
+        bracket += self.share * own
+        second = self.sill @ bracket
+        for start in range(0, len(kriged), len(second)):
+            second += kriged[start : start + len(second)]
+        return mean, second
 
 
 @dataclass(frozen=True)
@@ -235,21 +246,17 @@ def _part(
     kriged = (share[:, None] / values)[:, :, None] * scores
     offset = np.stack([one.mean[models] for one in fits], axis=1) - middle
     root = np.sqrt(weight)
-    n = values.shape[1]
-    linear = (
-        (share[:, None] * factors.ones[models] / values).T,
-        (kriged * root[:, None, :]).transpose(1, 0, 2).reshape(n, -1),
-        np.sum(kriged * weight[:, None, :], axis=0),
-    )
     return _Part(
-        vectors=factors.vectors[structure],
-        share=share,
-        quadratic=-(share[:, None] ** 2 / values).T,
-        per_precision=1.0 / factors.precision[models],
-        sill=weight * np.stack([one.sill[models] for one in fits], axis=1),
-        linear=np.concatenate(linear, axis=1),
-        offset=(root * offset).ravel(),
-        constant=np.sum(weight * offset, axis=0),
+        vectors=np.ascontiguousarray(factors.vectors[structure].T),
+        share=share[:, None],
+        ones=share[:, None] * factors.ones[models] / values,
+        quadratic=-(share[:, None] ** 2) / values,
+        per_precision=1.0 / factors.precision[models, None],
+        sill=(weight * np.stack([one.sill[models] for one in fits], axis=1)).T,
+        kriged=(kriged * root[:, None, :]).transpose(0, 2, 1).reshape(-1, values.shape[1]),
+        offset=(root * offset).reshape(-1, 1),
+        mean=np.sum(kriged * weight[:, None, :], axis=0).T,
+        constant=np.sum(weight * offset, axis=0)[:, None],
     )
 
 
@@ -258,68 +265,58 @@ class _Sums:
 
     def __init__(self, survey: _Survey, places: int) -> None:
         self.survey = survey
-        self.mean = np.zeros((places, len(survey.keys)))
-        self.second = np.zeros((places, len(survey.keys)))
-        self.total_rho = np.zeros((len(survey.parts), survey.n))
+        self.mean = np.zeros((len(survey.keys), places))
+        self.second = np.zeros((len(survey.keys), places))
+        self.block_mean = np.zeros(len(survey.keys))
+        self.block_second = np.zeros(len(survey.keys))
 
     def add(self, structure: int, tile: slice, rho: Array, own: Array) -> None:
         """Add the models of one structure at the cells of one tile."""
         part = self.survey.parts[structure]
-        if part is None:
-            return
-        self.total_rho[structure] += rho.sum(axis=0)
-        mean, second = part.moments(rho @ part.vectors, own)
-        self.mean[tile] += mean
-        self.second[tile] += second
+        if part is not None:
+            mean, second = part.moments(rho, own)
+            self.mean[:, tile] += mean
+            self.second[:, tile] += second
 
-    def finish(self, block_own: Array) -> dict[str, Prediction]:
-        """Predictions by key; the block as a whole is one more place, by its mean correlations."""
-        places = len(self.mean)
-        mean, second = np.zeros((1, len(self.survey.keys))), np.zeros((1, len(self.survey.keys)))
-        for index, part in enumerate(self.survey.parts):
-            if part is not None:
-                y = self.total_rho[index : index + 1] / places @ part.vectors
-                more_mean, more_second = part.moments(y, block_own[index : index + 1])
-                mean += more_mean
-                second += more_second
-        self.mean, self.second = np.vstack([self.mean, mean]), np.vstack([self.second, second])
+    def add_block(self, structure: int, rho: Array, own: Array) -> None:
+        """Add them for the block as a whole: one more place, by its mean correlations."""
+        part = self.survey.parts[structure]
+        if part is not None:
+            mean, second = part.moments(rho, own)
+            self.block_mean += mean[:, 0]
+            self.block_second += second[:, 0]
+
+    def finish(self) -> dict[str, Prediction]:
+        """Predictions by key."""
         return {key: self._prediction(index) for index, key in enumerate(self.survey.keys)}
 
     def _prediction(self, index: int) -> Prediction:
         survey = self.survey
         flat, flat_sd = float(survey.flat_weight[index]), float(survey.flat_sd[index])
         middle = float(survey.middle[index])
-        rest_mean, rest_second = self.mean[:, index], self.second[:, index]
-        rest_sd = np.sqrt(np.maximum(rest_second - rest_mean**2, 0.0))
         # Pure nugget predicts the sample mean, which is the origin of these sums.
-        mean = (1.0 - flat) * rest_mean
-        second = flat * flat_sd**2 + (1.0 - flat) * rest_second
-        sd = np.sqrt(np.maximum(second - mean**2, 0.0))
+        rest_mean, rest_second = self.mean[index], self.second[index]
+        mean, sd = _with_flat(flat, flat_sd, rest_mean, rest_second)
+        _, block_sd = _with_flat(flat, flat_sd, self.block_mean[index], self.block_second[index])
         return Prediction(
-            mean=middle + mean[:-1],
-            sd=sd[:-1],
+            mean=middle + mean,
+            sd=sd,
             degrees=survey.n - 1,
             flat_weight=flat,
             flat_mean=middle,
             flat_sd=flat_sd,
-            rest_mean=middle + rest_mean[:-1],
-            rest_sd=rest_sd[:-1],
-            block_mean=middle + float(mean[-1]),
-            block_sd=float(sd[-1]),
+            rest_mean=middle + rest_mean,
+            rest_sd=_with_flat(0.0, 0.0, rest_mean, rest_second)[1],
+            block_mean=middle + float(mean.mean()),
+            block_sd=float(block_sd),
             nugget_variance=float(survey.nugget_variance[index]),
         )
 
 
-def _block_correlation(nodes: Nodes, frame: Frame, places: Array) -> Array:
-    """Mean correlation of pairs of places under each structure: the block's variance over sill."""
-    chosen = places
-    if len(places) > BLOCK_PLACES:
-        chosen = places[np.linspace(0, len(places) - 1, BLOCK_PLACES).astype(np.int64)]
-    means = []
-    for rho in correlations(nodes, frame, chosen, chosen):
-        pairs, total = rho.size, float(rho.sum())
-        if len(chosen) < len(places):
-            # The few stand for the many, among whom a place hardly ever meets itself.
-            pairs, total = pairs - len(rho), total - float(np.trace(rho))
-        means.append(total / pairs)
-    return np.array(means)
+def _with_flat(
+    flat: float, flat_sd: float, rest_mean: Array, rest_second: Array
+) -> tuple[Array, Array]:
+    """Mean and standard deviation of the mixture of pure nugget (mean 0) and the rest."""
+    mean = (1.0 - flat) * rest_mean
+    second = flat * flat_sd**2 + (1.0 - flat) * rest_second
+    return mean, np.sqrt(np.maximum(second - mean**2, 0.0))
