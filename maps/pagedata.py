@@ -376,7 +376,8 @@ def _read_out(season: Season) -> Data:
 def _packed(mean: np.ndarray, half: np.ndarray) -> Data:
     packed: Data = {}
     for name, values in (("mean", mean), ("half", half)):
-        low, high = float(np.nanmin(values)), float(np.nanmax(values))
+        known = values[np.isfinite(values)]
+        low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 0.0)
         scale = (high - low) / 65534 or 1.0
         steps = np.where(np.isfinite(values), np.round((values - low) / scale) + 1, 0)
         text = base64.b64encode(np.nan_to_num(steps).astype("<u2").tobytes()).decode("ascii")
