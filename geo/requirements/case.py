@@ -133,13 +133,19 @@ class Case:
 
     def highest(self, key: str) -> float:
         """As far up as a surface reaches with its doubt."""
-        surface = self.surfaces[key]
-        return float(np.nanmax(surface.estimate + REACH_SD * surface.kriging_sd))
+        return float(np.nanmax(self._reach(key, REACH_SD)))
 
     def lowest(self, key: str) -> float:
         """As far down as a surface reaches with its doubt."""
+        return float(np.nanmin(self._reach(key, -REACH_SD)))
+
+    def _reach(self, key: str, times_sd: float) -> Array:
         surface = self.surfaces[key]
-        return float(np.nanmin(surface.estimate - REACH_SD * surface.kriging_sd))
+        if not surface.logs:
+            return surface.estimate + times_sd * surface.kriging_sd
+        # On logs the sd is that of the logs times the estimate.
+        with np.errstate(invalid="ignore"):
+            return surface.estimate * np.exp(times_sd * surface.kriging_sd / surface.estimate)
 
     def spread_before(self, amendment: str) -> list[Application]:
         """Dated applications of an amendment before the sampling, each once.

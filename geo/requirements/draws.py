@@ -233,7 +233,8 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
     draws = answer.draws if answer.draws is not None else np.zeros((0, cells), dtype=np.float32)
     too_little, too_much = cost_ratio(answer.amendment, case)
     kind, why = answer.kind, answer.why
-    if kind == "rate" and not _asked_anywhere(draws, too_little / (too_little + too_much)):
+    drawn = answer.draws is not None and kind in ("rate", "held")
+    if drawn and not _asked_anywhere(draws, too_little / (too_little + too_much)):
         kind, why = "none_needed", _nowhere(answer, case)
     return Requirement(
         amendment=answer.amendment,
