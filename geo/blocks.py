@@ -15,22 +15,19 @@ from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from geo.crs import (
-    WGS84,
     Place,
     crs_name,
-    lies_near,
-    nearby_systems,
-    read_crs,
     to_metric,
     utm_of,
 )
 from geo.errors import IntakeError
 from geo.findings import Finding
 from geo.grids import Array
+from geo.outline_systems import areas_of, axes_of, system_of
 from geo.polygons import Area, as_polygon, geodesic_area_ha, oriented, pieces, whole
 from geo.received import MOST_NAME_CHARACTERS, receive
 from geo.settings import BlockSettings
-from geo.shapes import Shape, Shapes, read_shapes
+from geo.shapes import Shapes, read_shapes
 
 #: Areas a block may have; outside it the file or its system is wrong. [m2], [ha]
 LEAST_BLOCK_M2 = 50.0
@@ -179,10 +176,10 @@ def read_outlines(
     outlines: list[Outline] = []
     findings: list[Finding] = []
     for layer in read_shapes(file):
-        system, asked = _system_of(layer, file.name, crs, beside, known_points, accept)
+        system, asked = system_of(layer, file.name, crs, beside, known_points, accept)
         findings += asked
         if system:
-            layer, asked = _axes_of(layer, file.name, system, beside, accept)
+            layer, asked = axes_of(layer, file.name, system, beside, accept)
             findings += asked
             more, odd = _layer_outlines(layer, file.path, system, accept)
             outlines += more
@@ -193,106 +190,7 @@ def read_outlines(
     return tuple(outlines), tuple(findings)
 
 
-# Which system the numbers are in
-
-
-def _system_of(
-    layer: Shapes,
-    name: str,
-    given: str | None,
-    beside: Sequence[BaseGeometry],
-    known_points: Sequence[Place],
-    accept: Sequence[str],
-) -> tuple[str, list[Finding]]:
-    """The system of a layer, or "" with the question that has to be answered first."""
-    if not _areas(layer):
-        return "", []
-    if given or layer.crs:
-        system = given or layer.crs
-        read_crs(system, name)
-        drawn = shapely.GeometryCollection([shape.geometry for shape in _areas(layer)])
-        if read_crs(system, name).is_geographic and not _could_be_degrees(drawn):
-            return _no_system(layer, name, beside, known_points, accept, stated=system)
-        return system, []
-    return _no_system(layer, name, beside, known_points, accept, stated="")
-
-
-def _no_system(
-    layer: Shapes,
-    name: str,
-    beside: Sequence[BaseGeometry],
-    known_points: Sequence[Place],
-    accept: Sequence[str],
-    stated: str,
-) -> tuple[str, list[Finding]]:
-    drawn = shapely.union_all([shape.geometry.convex_hull for shape in _areas(layer)])
-    systems = nearby_systems(drawn, beside, known_points)
-    if not systems and not stated and _could_be_degrees(drawn):
-        systems = [WGS84]
-    what = (
-        f"{name} says its coordinates are degrees, and they are not ({crs_name(stated)})."
-        if stated
-        else f"{name} does not say its coordinate system."
-    )
-    if systems:
-        best = systems[0]
-        place = "beside your other blocks" if beside or known_points else "on the globe, as degrees"
-        rest = [crs_name(other) for other in systems[1:4]]
-        also = f" So it would with {', '.join(rest)}." if rest else ""
-        proposal = f"With {crs_name(best)} it lies {place}.{also} Use {best}?"
-    else:
-        best = ""
-        proposal = "Say which it is with --crs EPSG:CODE, or give the file together with its .prj."
-    finding = Finding(
-        "no_system",
-        "refused",
-        f"{what} Corners lie near x {drawn.centroid.x:.1f}, y {drawn.centroid.y:.1f}.",
-        proposal,
-        "Not read: a system is never assumed.",
-        file=name,
-        repair={"crs": best} if best else {},
-    )
-    if best and "no_system" in accept:
-        done = f"Read with {crs_name(best)}, as agreed."
-        return best, [replace(finding, severity="note", what_was_done=done, proposal="")]
-    return "", [finding]
-
-
-def _axes_of(
-    layer: Shapes, name: str, system: str, beside: Sequence[BaseGeometry], accept: Sequence[str]
-) -> tuple[Shapes, list[Finding]]:
-    """Shapes of a grid whose axes point the other way: asked about, turned only if agreed."""
-    drawn = shapely.union_all([shape.geometry.convex_hull for shape in _areas(layer)])
-    if not beside or not read_crs(system, name).is_projected or lies_near(drawn, system, beside):
-        return layer, []
-    for signs in ((-1.0, -1.0), (-1.0, 1.0), (1.0, -1.0)):
-        turned = [replace(s, geometry=_turned(s.geometry, signs)) for s in layer.shapes]
-        if not lies_near(_turned(drawn, signs), system, beside):
-            continue
-        question = Finding(
-            "axes_turned",
-            "open",
-            f"Read with {crs_name(system)}, {name} lies far from your other blocks: its axes "
-            "point the other way.",
-            "Turn the axes: then it lies beside your other blocks.",
-            "Not used until it is agreed.",
-            file=name,
-        )
-        if "axes_turned" in accept:
-            done = "Axes turned, as agreed."
-            note = replace(question, severity="note", proposal="", what_was_done=done)
-            return replace(layer, shapes=tuple(turned)), [note]
-        return replace(layer, shapes=()), [question]
-    return layer, []
-
-
-def _turned(geometry: BaseGeometry, signs: tuple[float, float]) -> BaseGeometry:
-    return shapely.transform(geometry, lambda xy: xy * signs)
-
-
-def _could_be_degrees(drawn: BaseGeometry) -> bool:
-    west, south, east, north = drawn.bounds
-    return max(abs(west), abs(east)) <= 180 and max(abs(south), abs(north)) <= 90
+# Where an outline lies
 
 
 def _off_the_points(
@@ -341,16 +239,12 @@ def _shift_that_fits(lonlat: Area, xy: Array) -> tuple[float, float, float] | No
 # From shapes to outlines
 
 
-def _areas(layer: Shapes) -> list[Shape]:
-    return [s for s in layer.shapes if s.geometry.geom_type != "Point"]
-
-
 def _layer_outlines(
     layer: Shapes, path: Path, system: str, accept: Sequence[str]
 ) -> tuple[list[Outline], list[Finding]]:
     outlines: list[Outline] = []
     findings: list[Finding] = []
-    shapes = _areas(layer)
+    shapes = areas_of(layer)
     for feature, shape in enumerate(shapes, start=1):
         name = _name_of(shape.attributes, path.stem, feature, len(shapes))
         polygon, odd = as_polygon(shape.geometry, name, (path.name, feature), system, accept)

@@ -11,6 +11,7 @@ from pyproj import Transformer
 
 from geo.blocks import BlockSettings, make_block, read_outlines
 from geo.errors import IntakeError, UsageError
+from geo.intake.coordinates import read_place
 from geo.intake.files import read_file
 
 DEMO = Path(str(files("demo_geodata"))) / "ombervale"
@@ -440,3 +441,108 @@ def test_a_leaf_test_without_an_organ_is_kept_and_said(tmp_path, blocks):
     reading = read_file(path, blocks=blocks)
     assert reading.tissue[0].organ == ""
     assert rules(reading) == ["tissue_not_rated"]
+
+
+# The demo's own trap files, each a copy of one file with one change
+
+TRAPS = {
+    "no_prj": "no_system",
+    "turned": "axes_turned",
+    "pond_apart": "outline_inside",
+    "pond_wound_wrong": "outline_winding",
+    "lat_lon_swapped": "lat_lon_swapped",
+    "minus_lost": "minus_lost",
+    "decimal_commas": "outside_block",  # the planted one, and nothing else
+    "bow_tie": "outline_crosses",
+    "sliver": "outline_sliver",
+    "ids_as_dates": "ids_as_dates",
+    "thousands": "thousands",
+    "not_detected": "limit_unknown",
+    "oxides": "expressed_as",
+    "no_units": "unit_missing",
+    "merged_header": "decimal_mixed",
+}
+
+
+@pytest.fixture(scope="module")
+def traps(tmp_path_factory):
+    from demo_geodata import traps
+
+    return traps.write(tmp_path_factory.mktemp("traps"))
+
+
+@pytest.mark.parametrize(("trap", "rule"), TRAPS.items())
+def test_every_trap_of_the_demo_is_named(traps, blocks, gps, trap, rule):
+    path = traps[trap]
+    others = blocks[1:] if path.name.startswith("outline") else blocks
+    reading = read_file(path, season=2024, blocks=others, known_points=gps.points)
+    assert rule in rules(reading)
+
+
+@pytest.mark.parametrize(
+    ("trap", "word"), [("doctype", "DOCTYPE"), ("path_traversal", "outside its own folder")]
+)
+def test_hostile_traps_are_refused(traps, trap, word):
+    with pytest.raises(IntakeError, match=word):
+        read_file(traps[trap])
+
+
+def test_an_outline_on_an_old_datum_lies_where_its_system_says(traps, blocks):
+    (outline,) = read_file(traps["cape_datum"], blocks=blocks[1:]).outlines
+    shift = outline.lonlat.hausdorff_distance(blocks[0].lonlat) * 111_000
+    assert shift < 1.0  # 295.5 m if its datum were taken for the new one
+
+
+def test_a_merged_header_reads_like_the_plain_table(traps, blocks, gps):
+    plain = read_file(DEMO / "lab_2024.csv", blocks=blocks, known_points=gps.points)
+    merged = read_file(traps["merged_header"], blocks=blocks, known_points=gps.points)
+    for key in ("k", "ph_water", "zn", "p"):
+        assert values(merged, key) == pytest.approx(values(plain, key))
+
+
+def test_oxides_of_the_trap_give_the_elements_of_the_plain_table(traps, blocks, gps):
+    plain = read_file(DEMO / "lab_2024.csv", blocks=blocks, known_points=gps.points)
+    oxides = read_file(traps["oxides"], blocks=blocks, known_points=gps.points)
+    for key, step in (("p", 0.5), ("k", 2.0)):  # half a step of rounding in the oxide column
+        for sample_id, value in values(plain, key).items():
+            assert values(oxides, key)[sample_id] == pytest.approx(value, abs=step)
+
+
+@pytest.mark.parametrize(("trap", "count"), [("five_samples", 5), ("one_sample", 1),
+                                             ("all_equal", 78)])  # fmt: skip
+def test_few_and_equal_samples_raise_no_question(traps, blocks, gps, trap, count):
+    reading = read_file(traps[trap], blocks=blocks, known_points=gps.points)
+    assert len({r.sample_id for r in reading.results}) == count
+    assert opens(reading) == []
+
+
+def test_one_row_written_twice_is_used_once_and_said(tmp_path):
+    text = SMALL + "A-03,6.2,22,130\n"
+    reading = read_file(table_file(tmp_path, text))
+    assert "row_twice" in rules(reading)
+    assert len([r for r in reading.results if r.key == "k"]) == 3
+
+
+def test_a_second_file_with_an_organ_of_its_own_keeps_it(traps, blocks):
+    reading = read_file(traps["organ_differs"], blocks=blocks)
+    assert "blade" in {t.organ for t in reading.tissue if t.stage == "full bloom"}
+
+
+@pytest.mark.parametrize(
+    ("text", "lat", "lon"),
+    [
+        ("46.200500, -119.499500", 46.2005, -119.4995),
+        ("46°12'01.8\"N 119°29'58.2\"W", 46.2005, -119.4995),
+        ("N46 12.030 W119 29.970", 46.2005, -119.4995),
+        ("4612.0300,N,11929.9700,W", 46.2005, -119.4995),
+        ("46,2005; -119,4995", 46.2005, -119.4995),
+    ],
+)
+def test_every_way_of_writing_a_place(text, lat, lon):
+    # Formats reference, section 3.8.
+    assert read_place(text) == pytest.approx((lon, lat), abs=1e-9)
+
+
+@pytest.mark.parametrize("text", ["46°12'61\"N 119°29'58\"W", "-46.2 S, 119 E", "46 O, 119 N", "x"])
+def test_a_place_that_cannot_be_is_not_read(text):
+    assert read_place(text) is None

@@ -24,6 +24,7 @@ ORDER = (
     "geo.received",
     "geo.shapes",
     "geo.polygons",
+    "geo.outline_systems",
     "geo.blocks",
     "geo.intake",
     "geo.derived",
