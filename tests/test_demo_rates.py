@@ -1,0 +1,149 @@
+"""What the rates of the demo farm must say (the farm's own specification: how it was planted)."""
+
+import re
+
+import numpy as np
+import pytest
+
+from demo_geodata import files
+from geo.checks import check_samples
+from geo.farm import create_farm, known_points, read_blocks, read_records, store_reading
+from geo.intake.files import read_file
+from geo.prescription import prescribe
+from geo.ratings import rate_samples
+from geo.requirements.draws import find_requirements
+from geo.surfaces import krige_surfaces
+
+OUTLINES = ("outline_poel.shp", "outline_kniee.geojson", "outline_werfie.kml")
+RECORDS = {
+    2024: ("gps_2024.csv", "lab_2024.csv", "applications_2024.csv", "applied_zones_2024.geojson"),
+    2025: ("lab_2025.csv", "tissue_2024_25.csv"),
+}
+
+
+@pytest.fixture(scope="module")
+def farm(tmp_path_factory):
+    source, folder = files(), tmp_path_factory.mktemp("demo") / "ombervale"
+    outlines = [o for name in OUTLINES for o in read_file(source / name, season=None).outlines]
+    text = (source / "farm.toml").read_text(encoding="utf-8")
+    create_farm(folder, outlines, text, tables=[source / "prices.toml"])
+    for season, names in RECORDS.items():
+        for name in names:
+            blocks, known = read_blocks(folder), known_points(folder, season)
+            reading = read_file(source / name, season=season, blocks=blocks, known_points=known)
+            store_reading(folder, reading, season)
+    return folder
+
+
+def ask(farm, season, name):
+    records = read_records(farm, season, name)
+    block, settings = records.block, records.settings
+    checked = check_samples(records.layer(), block, records.planned)
+    ratings = rate_samples(checked, records.tissue, block)
+    surfaces = krige_surfaces(checked, ratings, block, settings.grid)
+    found = find_requirements(
+        surfaces, ratings, checked, block, settings, season, records.tissue, records.applications,
+        count=100,
+    )  # fmt: skip
+    return {r.amendment: r for r in found}, prescribe([], found, block, settings)
+
+
+@pytest.fixture(scope="module")
+def asked(farm):
+    return {
+        (season, name): ask(farm, season, name)
+        for season in (2024, 2025)
+        for name in ("Poel", "Knieë", "Werfie")
+    }
+
+
+def local_x(requirement):
+    """Metres east of 20 E, nearly: the origin of the farm's own frame in EPSG:32734."""
+    return requirement.grid.cells()[:, 0] - 407_617.94
+
+
+def test_poel_needs_lime_in_the_west_and_not_one_rate(asked):
+    lime = asked[2024, "Poel"][0]["lime"]
+    assert lime.kind == "rate"
+    rates = np.quantile(lime.draws, lime.quantile, axis=0) / 0.85
+    x = local_x(lime)
+    west, east = rates[x < -230], rates[x >= -130]
+    # Expected at the stations: about 2.4 t/ha in the west, 1.1-1.4 in the east, less where pH is 6.
+    assert 1700 < np.median(west) < 2900
+    assert np.median(west) > 1.3 * np.median(east)
+    assert (rates == 0).any()
+
+
+def test_poel_gets_dolomitic_lime_by_default(asked):
+    for season in (2024, 2025):
+        assert asked[season, "Poel"][0]["lime"].inputs["product"][0] == "dolomitic_lime"
+    assert {r.material for r in asked[2024, "Poel"][1].rates} == {"dolomitic_lime"}
+
+
+def test_the_lime_of_2024_is_credited_in_2025(asked):
+    reasons = asked[2025, "Poel"][0]["lime"].reasons
+    said = [r for r in reasons if "credited" in r]
+    assert len(said) == 2
+    # 9 July 2024 to 20 May 2025 is 10.3 months: 1 - 0.5 x 10.3 / 12
+    assert all(re.search(r"5[67]\s?%", r) for r in said)
+
+
+def test_werfie_is_never_offered_lime(asked):
+    for season in (2024, 2025):
+        found, plan = asked[season, "Werfie"]
+        assert found["lime"].none_needed.startswith("No lime here")
+        assert not any(r.amendment == "lime" for r in plan.rates)
+
+
+def test_werfies_sulfur_waits_for_a_free_lime_test_in_both_years(asked):
+    for season in (2024, 2025):
+        sulfur = asked[season, "Werfie"][0]["sulfur"]
+        assert sulfur.kind == "held"
+        assert "CaCO3" in sulfur.held
+    passes = asked[2024, "Werfie"][0]["sulfur"].reasons
+    assert sum("own decision" in r for r in passes) == 2
+
+
+def test_gypsum_is_asked_mostly_on_the_foot_of_kniee(asked):
+    gypsum = asked[2024, "Knieë"][0]["gypsum"]
+    assert gypsum.kind == "rate"
+    assert any("Upper limit" in r for r in gypsum.reasons)
+    assert any("ECEC" in r for r in gypsum.reasons)
+    foot = local_x(gypsum) > 57
+    asked_there = gypsum.draws[:, foot].sum() / gypsum.draws.sum()
+    assert asked_there > 0.5 > foot.mean()
+
+
+def test_poels_phosphorus_has_no_rate_from_a_fall_back_table(asked):
+    for season in (2024, 2025):
+        assert asked[season, "Poel"][0]["phosphorus"].kind == "no_data"
+
+
+def test_potassium_of_kniee_is_held_without_and_released_with_a_leaf_test(asked):
+    held = asked[2024, "Knieë"][0]["potassium"]
+    assert held.kind == "held"
+    assert any("own decision" in r for r in held.reasons)
+    released = asked[2025, "Knieë"][0]["potassium"]
+    assert released.kind == "rate"
+    assert any("T3" in r for r in released.reasons)
+
+
+def test_poels_boron_is_not_analysed_and_then_held_by_limits_from_memory(asked):
+    assert "not analysed" in asked[2024, "Poel"][0]["boron"].held
+    held = asked[2025, "Poel"][0]["boron"]
+    assert held.kind == "held"
+    assert "T1" in held.held
+    assert "memory" in held.held
+
+
+def test_copper_and_nitrogen_never_have_a_rate(asked):
+    for found, plan in asked.values():
+        assert found["copper"].kind != "rate"
+        assert found["nitrogen"].kind != "rate"
+        assert not {"copper", "nitrogen"} & {r.amendment for r in plan.rates}
+
+
+def test_texture_of_2024_serves_2025(farm):
+    # Clay was analysed in 2024 only; it does not change in a year.
+    first, second = (read_records(farm, season, "Poel").block.site for season in (2024, 2025))
+    assert second.clay_pct == first.clay_pct is not None
