@@ -20,11 +20,11 @@ from geo.zones import ZoneMap
 from maps import colors, pictures
 from maps.wording import (
     AMENDMENT_WORDS,
-    LEVEL_WORDS,
     MAP_VERDICT_WORDS,
     ZONE_VERDICT_WORDS,
     crop_words,
     date_words,
+    level_words,
     money,
     number,
     rate_words,
@@ -93,6 +93,7 @@ def _property(season: Season, surface: Surface) -> Data:
         "meanRange": f"{number(surface.mean_low, surface.key)} to "
         f"{number(surface.mean_high, surface.key)}",
         "rating": _rating_words(season, surface.key),
+        "ratingSources": rating.source.split("+") if rating and rating.source else [],
         "lenses": _lenses(season, surface, list(classes), sense),
     }
 
@@ -102,12 +103,12 @@ def _rating_words(season: Season, key: str) -> str:
     rating = season.ratings.block.get(key)
     if rating is None:
         return ""
-    words = LEVEL_WORDS.get(rating.level, rating.level)
+    words = level_words(rating.level, rating.sense)
     if rating.level in {"no_table", "not_analysed", "ask"}:
         return sentence(f"{words}: {rating.why}" if rating.why else words)
     target = ", target" if rating.target else ""
     memory = ". From memory, please check" if rating.from_memory else ""
-    return sentence(f"Block mean rates {words}{target} ({rating.source}){memory}")
+    return sentence(f"The block's mean rates {words}{target}{memory}")
 
 
 def _lenses(
@@ -133,7 +134,7 @@ def _found(
         legend = [
             {
                 "color": colors.class_color(level, sense),
-                "words": LEVEL_WORDS[level],
+                "words": level_words(level, sense),
                 "target": target,
                 "from": None if lo is None else number(lo, surface.key),
             }

@@ -6,6 +6,7 @@ told in the same words.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
@@ -68,9 +69,8 @@ def _rate_lines(document: Document) -> list[str]:
         total_kg = sum(rate["rate_kg_ha"] * rate["area_ha"] for rate in rates)
         parts = [_rate_part(rate, len(rates)) for rate in rates]
         cost = document["costs"].get(amendment)
-        line = (
-            f"{_word(amendment)}, {material}: {'; '.join(parts)}. In all {amount_words(total_kg)}"
-        )
+        named = _word(amendment) + (f", {material}" if material != amendment else "")
+        line = f"{named}: {'; '.join(parts)}. In all {amount_words(total_kg)}"
         line += f", {money(cost, currency)}." if cost is not None else "."
         if any(rate["from_memory"] for rate in rates):
             line += " A figure behind it is from memory: please check."
@@ -90,10 +90,24 @@ def _rate_part(rate: Mapping[str, Any], zones: int) -> str:
 def _held_lines(held: Iterable[Mapping[str, Any]]) -> list[str]:
     lines = []
     for one in held:
-        word, said = _word(one["amendment"]), sentence(one["reason"])
+        word, said = _word(one["amendment"]), _short(sentence(one["reason"]))
         # Most reasons name what they speak of; the word before them is then said once.
         lines.append(said if one["amendment"] in said.lower().split(".")[0] else f"{word}: {said}")
     return lines
+
+
+def _short(text: str) -> str:
+    """The first sentence, and the next one where the first only says that something is held.
+
+    The whole reason stands in map.html and season.json.
+
+    Examples
+    --------
+    >>> _short("Zinc is held. Leaves decide. Take petioles."), _short("No lime here. Ask again.")
+    ('Zinc is held. Leaves decide.', 'No lime here.')
+    """
+    parts = re.split(r"(?<=[.!?]) (?=[A-Z])", text)
+    return " ".join(parts[: 2 if parts[0].endswith("is held.") else 1])
 
 
 def _word(amendment: str) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 from geo.errors import FarmError
 from geo.farm import find_block
-from geo.lookup import sources
+from geo.lookup import properties, sources
 from maps.answer import Answer
 from maps.wording import range_words, rate_words, sentence, with_unit
 
@@ -66,17 +66,23 @@ def _one(records: list[dict[str, Any]], amendment: str) -> dict[str, Any]:
 
 def _means(means: Mapping[str, Any], methods: Mapping[str, str]) -> list[str]:
     return [
-        f"  {key}: {with_unit(mean['value'], key)}, sd {mean['sd']:.2g}"
+        f"  {properties()[key].name}: {with_unit(mean['value'], key)}"
+        + (f", sd {mean['sd']:.2g}" if mean["sd"] is not None else "")
         + (f", by {methods[key]}" if methods.get(key) else "")
         for key, mean in means.items()
+        if mean["value"] is not None
     ]
 
 
 def _inputs(inputs: Mapping[str, Any]) -> list[str]:
     return [
-        f"  {name}: {value} {unit}".rstrip() + (f" [{source}]" if source else "")
+        f"  {name}: {_figure(value)} {unit}".rstrip() + (f" [{source}]" if source else "")
         for name, (value, unit, source) in inputs.items()
     ]
+
+
+def _figure(value: float | str) -> str:
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
 
 
 def _sources(keys: list[str]) -> list[str]:

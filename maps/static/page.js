@@ -16,6 +16,9 @@ function el(tag, attributes, ...children) {
   return node;
 }
 
+// Like replaceChildren, without the nothings.
+function fill(node, ...children) { node.replaceChildren(...children.flat().filter((c) => c !== null && c !== undefined && c !== "")); }
+
 function svg(tag, attributes, ...children) {
   const node = document.createElementNS(SVG, tag);
   for (const [name, value] of Object.entries(attributes || {})) node.setAttribute(name, value);
@@ -92,8 +95,8 @@ window.quilt = (() => {
   function layer(key, one, itsMap) {
     layers[key] = one;
     map = itsMap;
-    if (key === "outline") start();
-    else itsMap.removeLayer(one);
+    // The map's script puts each layer on the map only after this call: wait for its end.
+    if (key === "outline") setTimeout(start);
   }
 
   function clear() { for (const one of shown) map.removeLayer(one); shown = []; }
@@ -150,6 +153,7 @@ window.quilt = (() => {
   }
 
   function start() {
+    for (const [key, one] of Object.entries(layers)) if (key !== "outline") map.removeLayer(one);
     const ink = getComputedStyle(document.documentElement).getPropertyValue("--ink");
     layers.outline.setStyle({ color: ink, weight: 2, fill: false, interactive: false });
     whole();
@@ -207,6 +211,7 @@ const page = (() => {
     }
   }
 
+  function capital(name) { return name.startsWith("pH") ? name : name[0].toUpperCase() + name.slice(1); }
   function massWords(kg) { return kg >= 1000 ? (kg / 1000).toFixed(1) + " t" : Math.round(kg) + " kg"; }
 
   function press(key) {
@@ -223,11 +228,12 @@ const page = (() => {
     quilt.showPicture(one, lens);
     drawClasses(lens);
     const unit = one.unit ? " " + one.unit : "";
-    say.replaceChildren(
+    fill(say, 
       el("p", { class: "verdict" }, icon(one.verdict), one.verdictWords),
-      el("p", { class: "sentence" }, `${one.name[0].toUpperCase() + one.name.slice(1)}: ${one.mean}${unit} over the block (${one.meanRange}, two in three).`),
+      el("p", { class: "sentence" }, `${capital(one.name)}: ${one.mean}${unit} over the block (${one.meanRange}, two in three).`),
       el("p", {}, one.why),
       one.rating ? el("p", {}, one.rating) : null,
+      one.ratingSources.length ? el("details", {}, el("summary", {}, "Whose table?"), sourceList(one.ratingSources)) : null,
       one.notes.length ? el("ul", {}, one.notes.map((n) => el("li", {}, n))) : null,
       el("p", { class: "quiet" }, one.method ? `Method: ${one.method}.` : ""));
   }
@@ -239,7 +245,7 @@ const page = (() => {
       bar.style.background = c.color;
       box.append(el("span", {}, el("span", { class: "word" + (c.target ? " target" : "") }, c.target ? "target" : c.words || "\u00a0"), bar, el("span", { class: "from" }, c.from || "\u00a0")));
     });
-    legend.replaceChildren(box, lens.legendUnit ? el("div", { class: "quiet" }, lens.legendUnit) : "");
+    fill(legend, box, lens.legendUnit ? el("div", { class: "quiet" }, lens.legendUnit) : null);
   }
 
   function showMaterial(material) {
@@ -258,7 +264,7 @@ const page = (() => {
     const body = material.zones.map((zone) => el("tr", {}, el("td", {}, el("span", { class: "disc" }, String(zone.id))), el("td", { class: "n" }, zone.ha), el("td", { class: "n" }, el("b", {}, zone.rate), zone.passes.length > 1 ? el("div", { class: "quiet" }, zone.passes.join(", then ")) : null), el("td", {}, zone.range), el("td", { class: "n" }, massWords(zone.kg))));
     const head = el("tr", {}, el("th", { scope: "col" }, "zone"), el("th", { scope: "col", class: "n" }, "ha"), el("th", { scope: "col", class: "n" }, "rate"), el("th", { scope: "col" }, "two in three"), el("th", { scope: "col", class: "n" }, "in all"));
     const uniform = material.uniform;
-    say.replaceChildren(
+    fill(say, 
       el("p", { class: "verdict" }, icon(material.verdict === "one_rate" ? "none" : material.verdict === "too_few" ? "weak" : "useful"), material.verdictWords),
       el("p", { class: "sentence" }, `${material.word}: ${material.nothing ? "none here" : massWords(material.totalKg) + " of " + material.material}.`),
       el("p", {}, material.why),
@@ -276,18 +282,18 @@ const page = (() => {
     press("held/" + one.amendment);
     history.replaceState(null, "", "#held/" + one.amendment);
     const words = { held: "held", none_needed: "not needed", no_data: "not analysed", not_worthwhile: "not worthwhile" }[one.kind] || one.kind;
-    say.replaceChildren(el("p", { class: "verdict" }, icon(one.kind === "held" ? "held" : "none"), `${one.word}: ${words}`), el("p", { class: "sentence" }, one.reason), sourceList(one.sources));
+    fill(say, el("p", { class: "verdict" }, icon(one.kind === "held" ? "held" : "none"), `${one.word}: ${words}`), el("p", { class: "sentence" }, one.reason), sourceList(one.sources));
   }
 
   function showWords(one) {
     press("none/" + one.key);
-    say.replaceChildren(el("p", { class: "verdict" }, icon("none"), "Not analysed"), el("p", { class: "sentence" }, one.words));
+    fill(say, el("p", { class: "verdict" }, icon("none"), "Not analysed"), el("p", { class: "sentence" }, one.words));
   }
 
   function drawMore() {
     const asks = data.findings.filter((f) => f.severity === "open");
     const notes = data.findings.filter((f) => f.severity !== "open");
-    const line = (f) => el("li", { class: f.severity === "open" ? "edge" : "" }, f.message, " ", f.done, f.proposal ? " " + f.proposal : "", f.where ? el("div", { class: "quiet" }, f.where) : null);
+    const line = (f) => el("li", { class: f.severity === "open" ? "edge" : "" }, f.message, " ", f.done, f.proposal ? " Proposed: " + f.proposal[0].toLowerCase() + f.proposal.slice(1) : "", f.where ? el("div", { class: "quiet" }, f.where) : null);
     if (asks.length) more.append(el("h2", {}, `${asks.length} open question${asks.length > 1 ? "s" : ""}`), el("ul", {}, asks.map(line)));
     if (data.cautions.length) more.append(el("h2", {}, "Mind"), el("ul", {}, data.cautions.map((c) => el("li", {}, c))));
     if (notes.length) more.append(el("details", {}, el("summary", {}, "What was met in the files"), el("ul", {}, notes.map(line))));
