@@ -2,6 +2,7 @@
 
 import struct
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -132,3 +133,37 @@ def test_the_check_passes_what_is_right(layer):
 
 def test_element_tree_needs_no_namespace(layer):
     assert ET.tostring(task_document(layer, "x")).startswith(b"<ISO11783_TaskData ")
+
+
+def test_passes_are_tasks_of_one_file(layer, tmp_path):
+    """A stick holds one folder TASKDATA, so both passes must stand in it (formats 2.2, 2.6)."""
+    from isoxml.util.isoxml_io import isoxml_from_path
+
+    passes = [
+        replace(layer, pass_number=1, passes=2),
+        replace(layer, pass_number=2, passes=2, rates_kg_ha=(800.0, 0.0)),
+    ]
+    for grid_type in (None, 2):
+        folder = tmp_path / str(grid_type)
+        write_task_data(passes, folder, "Ombervale", grid_type=grid_type)
+        assert schema_errors(folder / "TASKDATA" / "TASKDATA.XML") == []
+    assert (tmp_path / "2" / "TASKDATA" / "GRD00002.BIN").is_file()
+    data, _ = isoxml_from_path(tmp_path / "None" / "TASKDATA")
+    rates = [
+        [zone.process_data_variables[0].process_data_value for zone in task.treatment_zones]
+        for task in data.tasks
+    ]
+    assert rates == [[0, 250_000, 120_000], [0, 80_000, 0]]
+    assert len({task.designator for task in data.tasks}) == 2
+
+
+@pytest.mark.parametrize("grid_type", [None, 1, 2])
+def test_a_rate_above_the_cap_of_the_material_is_refused(layer, tmp_path, grid_type):
+    write_task_data(replace(layer, cap_kg_ha=2500.0), tmp_path, "x", grid_type=grid_type)
+    with pytest.raises(ExportError, match="above the cap of 2400"):
+        write_task_data(replace(layer, cap_kg_ha=2400.0), tmp_path, "x", grid_type=grid_type)
+
+
+def test_an_unknown_version_is_refused(layer, tmp_path):
+    with pytest.raises(ExportError, match=r"3\.3 or 4\.3"):
+        write_task_data(layer, tmp_path, "x", version="5.0")

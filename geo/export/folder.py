@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from geo.export.geotiff import write_surfaces
+from geo.export.isoxml import write_task_data
 from geo.export.layers import SpreadLayer, short_name, spread_layers
 from geo.export.readme import readme_text
 from geo.export.seasonfile import write_season_file
@@ -33,7 +34,7 @@ def write_season(season: Season, folder: Path) -> None:
 
 
 def write_spreader(season: Season, folder: Path) -> dict[str, list[ShapefileReport]]:
-    """Write `spreader/<material>/`: shapefiles and readme.txt; what was measured, by material."""
+    """Write `spreader/<material>/`: shapefiles, task data, readme.txt; what was measured."""
     by_material: dict[str, list[SpreadLayer]] = {}
     for layer in spread_layers(season):
         by_material.setdefault(layer.material, []).append(layer)
@@ -50,6 +51,13 @@ def write_spreader(season: Season, folder: Path) -> dict[str, list[ShapefileRepo
             for layer in layers
         ]
         reports[material] = [report for _, report in written]
+        write_task_data(
+            layers,
+            place,
+            season.settings.name,
+            version=season.settings.controller.isoxml_version,
+            cell_m=season.settings.spreader_of(season.block.name).width_m,
+        )
         text = readme_text(written, season.settings, season.prescription.cautions)
         (place / "readme.txt").write_text(text, encoding="ascii", newline="")
     return reports

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import xml.etree.ElementTree as ET
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +21,8 @@ from geo.errors import ExportError
 from geo.export.layers import SpreadLayer, lonlat_parts, to_lonlat
 from geo.units import mg_m2_from_kg_ha
 
+#: Versions of the format that are written, major.minor.
+VERSIONS = ("3.3", "4.3")
 #: Setpoint of mass per area; content of a product by mass.
 SETPOINT = "0006"
 CONTENT_MASS = "004B"
@@ -48,18 +51,23 @@ class TaskGrid:
 
 
 def write_task_data(
-    layer: SpreadLayer,
+    layers: SpreadLayer | Sequence[SpreadLayer],
     folder: Path,
     farm: str,
     *,
     version: str = "3.3",
     grid_type: int | None = None,
+    cell_m: float | None = None,
 ) -> None:
-    """Write `TASKDATA/TASKDATA.XML` (and `GRD00001.BIN` for a grid) into `folder`, checked.
+    """Write `TASKDATA/TASKDATA.XML` (and `GRD0000n.BIN` for grids) into `folder`, checked.
+
+    Several passes of one material are several tasks of one file: a terminal reads one folder
+    `TASKDATA` from a stick, so a file for each pass would hide the others.
 
     Parameters
     ----------
-    layer : SpreadLayer
+    layers : SpreadLayer or sequence of SpreadLayer
+        The passes of one material over one block, in order.
     folder : Path
         Gets the folder `TASKDATA`.
     farm : str
@@ -67,6 +75,8 @@ def write_task_data(
     version : {"3.3", "4.3"}
     grid_type : {None, 1, 2}
         None writes zones as polygons; 1 a grid of zone codes, 2 a grid of rates.
+    cell_m : float, optional
+        Side of a grid cell; about one swath of the block's own spreader by default. [m]
 
     Raises
     ------
@@ -75,26 +85,42 @@ def write_task_data(
     """
     place = folder / "TASKDATA"
     place.mkdir(parents=True, exist_ok=True)
-    grid = None if grid_type is None else task_grid(layer)
-    root = task_document(layer, farm, version=version, grid=grid, grid_type=grid_type)
-    check_task_data(root, layer, grid, grid_type)
+    passes = [layers] if isinstance(layers, SpreadLayer) else list(layers)
+    grids = [None if grid_type is None else task_grid(layer, cell_m) for layer in passes]
+    root = task_document(passes, farm, version=version, grids=grids, grid_type=grid_type)
+    for task, layer, grid in zip(root.iter("TSK"), passes, grids, strict=True):
+        check_task_data(root, layer, grid, grid_type, task)
     ET.indent(root, " ")
     text = ET.tostring(root, encoding="unicode", short_empty_elements=True)
     header = '<?xml version="1.0" encoding="UTF-8"?>\n'
     (place / "TASKDATA.XML").write_bytes((header + text + "\n").encode())
-    if grid is not None:
-        (place / "GRD00001.BIN").write_bytes(grid_bytes(grid, grid_type))
+    for number, grid in enumerate(grids, start=1):
+        if grid is not None:
+            (place / f"GRD{number:05d}.BIN").write_bytes(grid_bytes(grid, grid_type))
 
 
 def task_document(
-    layer: SpreadLayer,
+    layers: SpreadLayer | Sequence[SpreadLayer],
     farm: str,
     *,
     version: str = "3.3",
-    grid: TaskGrid | None = None,
+    grids: Sequence[TaskGrid | None] | None = None,
     grid_type: int | None = None,
 ) -> ET.Element:
-    """The task data of one layer as an element tree."""
+    """The task data of one material, a task a pass, as an element tree.
+
+    Raises
+    ------
+    ExportError
+        If the version is not one of those written.
+    """
+    passes = [layers] if isinstance(layers, SpreadLayer) else list(layers)
+    layer = passes[0]
+    if version not in VERSIONS:
+        raise ExportError(
+            f"farm.toml, [controller], isoxml_version: {version!r} is not written. "
+            f"Choose {' or '.join(VERSIONS)}."
+        )
     major, minor = version.split(".")
     root = ET.Element(
         "ISO11783_TaskData",
@@ -110,7 +136,10 @@ def task_document(
     ET.SubElement(root, "VPN", A="VPN1", B="0", C="0.01", D="0", E="kg/ha")
     ET.SubElement(root, "PDT", A="PDT1", B=product, D="VPN1", E=CONTENT_MASS)
     _add_field(root, layer)
-    _add_task(root, layer, product, grid, grid_type)
+    for number, (one, grid) in enumerate(
+        zip(passes, grids or [None] * len(passes), strict=True), start=1
+    ):
+        _add_task(root, one, product, grid, grid_type, number)
     return root
 
 
@@ -128,6 +157,7 @@ def _add_task(
     product: str,
     grid: TaskGrid | None,
     grid_type: int | None,
+    number: int,
 ) -> None:
     name = f"{product[:14]} {layer.block.name[:10]} {layer.season}"
     if layer.passes > 1:
@@ -135,7 +165,7 @@ def _add_task(
     task = ET.SubElement(
         root,
         "TSK",
-        A="TSK1",
+        A=f"TSK{number}",
         B=designator(name),
         C="CTR1",
         D="FRM1",
@@ -168,7 +198,7 @@ def _add_task(
             D=f"{grid.cell_east_deg:.12f}",
             E=str(columns),
             F=str(rows),
-            G="GRD00001",
+            G=f"GRD{number:05d}",
             H=str(len(grid_bytes(grid, grid_type))),
             I=str(grid_type),
         )
@@ -258,20 +288,33 @@ def grid_bytes(grid: TaskGrid, grid_type: int | None) -> bytes:
 
 
 def check_task_data(
-    root: ET.Element, layer: SpreadLayer, grid: TaskGrid | None, grid_type: int | None
+    root: ET.Element,
+    layer: SpreadLayer,
+    grid: TaskGrid | None,
+    grid_type: int | None,
+    task: ET.Element | None = None,
 ) -> None:
-    """Rules that no schema states: references, closed rings, areas, totals, places.
+    """Rules that no schema states: references, closed rings, areas, totals, places, the cap.
+
+    `task` is the task of this layer; the first of the document by default.
 
     Raises
     ------
     ExportError
         Naming the first rule that is broken.
     """
+    task = root.find("TSK") if task is None else task
+    if task is None:
+        raise ExportError(f"{layer.block.name}, {layer.material}, TASKDATA.XML: there is no task.")
     problem = (
-        _dangling(root) or _bad_zones(root) or _bad_rings(root, layer) or _bad_totals(root, layer)
+        _dangling(root)
+        or _bad_zones(task)
+        or _bad_rings(root, layer)
+        or _bad_totals(root, task, layer)
+        or _over_cap(task, layer, grid)
     )
     if not problem and grid is not None and grid_type == 1:
-        codes = {int(zone.get("A", "-1")) for zone in root.iter("TZN")}
+        codes = {int(zone.get("A", "-1")) for zone in task.iter("TZN")}
         if not set(np.unique(grid.codes).tolist()) <= codes:
             problem = "a grid cell names a zone that does not exist"
     if problem:
@@ -295,10 +338,20 @@ def _dangling(root: ET.Element) -> str:
     return ""
 
 
-def _bad_zones(root: ET.Element) -> str:
-    task = root.find("TSK")
-    if task is None:
-        return "there is no task"
+def _over_cap(task: ET.Element, layer: SpreadLayer, grid: TaskGrid | None) -> str:
+    """A rate above what one pass of this material may carry, or nothing."""
+    if layer.cap_kg_ha is None:
+        return ""
+    highest = max((int(v.get("B", "0")) for v in task.iter("PDV")), default=0)
+    if grid is not None:
+        highest = max(highest, int(grid.rates_mg_m2.max(initial=0)))
+    # Rates are rounded to 0.01 kg/ha on the way into the file.
+    if highest > rate_mg_m2(layer.cap_kg_ha) + 1:
+        return f"{highest / 100:g} kg/ha is above the cap of {layer.cap_kg_ha:.0f} kg/ha a pass"
+    return ""
+
+
+def _bad_zones(task: ET.Element) -> str:
     codes = [zone.get("A") for zone in task.iter("TZN")]
     if len(codes) != len(set(codes)):
         return "a zone code stands twice"
@@ -322,12 +375,12 @@ def _bad_rings(root: ET.Element, layer: SpreadLayer) -> str:
     return ""
 
 
-def _bad_totals(root: ET.Element, layer: SpreadLayer) -> str:
+def _bad_totals(root: ET.Element, task: ET.Element, layer: SpreadLayer) -> str:
     field = root.find("PFD")
     area_m2 = layer.block.area_ha * 10_000
     if field is None or abs(float(field.get("D", "nan")) - area_m2) > 0.005 * area_m2:
         return "the area of the field is off by more than 0.5 %"
-    zones = [zone for zone in root.iter("TZN") if zone.find("PLN") is not None]
+    zones = [zone for zone in task.iter("TZN") if zone.find("PLN") is not None]
     if not zones:
         return ""
     kg = sum(

@@ -14,7 +14,8 @@ from shapely.geometry.base import BaseGeometry
 
 from geo.blocks import Block
 from geo.errors import ExportError
-from geo.prescription import Rate
+from geo.materials import materials_of
+from geo.prescription import Asked, Rate
 from geo.season import Season
 from geo.units import lb_ac_from_kg_ha
 from geo.zones import Zone, ZoneMap
@@ -43,6 +44,9 @@ class SpreadLayer:
     rates_kg_ha : tuple of float
         Product as spread, per block hectare, one a zone. [kg/ha]
     reasons : tuple of str
+    cap_kg_ha : float or None
+        Most product that one pass may carry, per block hectare; None where no cap is published.
+        [kg/ha]
     """
 
     block: Block
@@ -54,6 +58,7 @@ class SpreadLayer:
     zones: tuple[Zone, ...]
     rates_kg_ha: tuple[float, ...]
     reasons: tuple[str, ...]
+    cap_kg_ha: float | None = None
 
     @property
     def total_kg(self) -> float:
@@ -103,9 +108,19 @@ def _passes(season: Season, zone_map: ZoneMap, rates: list[Rate]) -> list[Spread
                     zone_map.zones,
                     per_zone,
                     first.reasons,
+                    _cap_kg_ha(season, first),
                 )
             )
     return layers
+
+
+def _cap_kg_ha(season: Season, rate: Rate) -> float | None:
+    """Most product of one pass of this rate's material, per block hectare. [kg/ha]"""
+    asked = next((r for r in season.requirements if r.amendment == rate.amendment), None)
+    material = materials_of(season.settings).get(rate.material)
+    if asked is None or material is None:
+        return None
+    return Asked(asked, material, asked.draws).cap_kg_ha
 
 
 def _pass_rate(rate: Rate, number: int) -> float:
