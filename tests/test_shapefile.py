@@ -10,9 +10,12 @@ import struct
 import subprocess
 from dataclasses import replace
 
+import numpy as np
 import pytest
 import shapefile
+import shapely
 from pyproj import Geod
+from shapely import MultiPolygon
 from shapely.geometry import shape
 
 from geo.errors import ExportError
@@ -109,14 +112,59 @@ def test_same_layer_same_bytes(layer, tmp_path):
         assert a == b
 
 
-def test_too_many_polygons_is_refused_with_what_to_do(layer, tmp_path):
-    with pytest.raises(ExportError, match=r"3 polygons.*reads 2"):
-        write_shapefile(layer, tmp_path, "NOORLIME", replace(PROFILE, max_polygons=2))
+def test_too_many_polygons_are_joined_where_least_moves(layer, tmp_path):
+    """Three parts into two: the 0.5 ha part at 1300 kg/ha difference moves 650 kg, by hand."""
+    report = write_shapefile(layer, tmp_path, "NOORLIME", replace(PROFILE, max_polygons=2))
+    _, found = records(tmp_path / "NOORLIME")
+    assert len(found) == report.polygons == 2
+    assert report.joined_parts == 1
+    assert report.moved_kg == pytest.approx(650, rel=2e-3)
+    text = readme_text([(layer, report)], Settings(), [])
+    assert "1 part(s) took the rate of a neighbour" in text
 
 
-def test_a_file_over_the_limit_is_refused(layer, tmp_path):
+def test_joined_parts_still_cover_the_block(layer, tmp_path):
+    write_shapefile(layer, tmp_path, "NOORLIME", replace(PROFILE, max_polygons=1))
+    _, found = records(tmp_path / "NOORLIME")
+    assert len(found) == 1
+    block = layer.block.lonlat
+    missed = shape(found[0][0].__geo_interface__).symmetric_difference(block)
+    assert missed.area < 1e-4 * block.area  # coordinates are written to 1e-8 degree
+
+
+def test_parts_that_do_not_touch_are_never_joined(layer, tmp_path):
+    """Of the first zone alone, two parts stay apart: the controller cannot be met, and it says."""
+    apart = replace(layer, zones=layer.zones[:1], rates_kg_ha=layer.rates_kg_ha[:1])
+    with pytest.raises(ExportError, match=r"2 polygons that do not touch.*reads 1"):
+        write_shapefile(apart, tmp_path, "NOORLIME", replace(PROFILE, max_polygons=1))
+
+
+def test_a_file_that_cannot_shrink_enough_is_refused(layer, tmp_path):
     with pytest.raises(ExportError, match="kB"):
-        write_shapefile(layer, tmp_path, "NOORLIME", replace(PROFILE, max_kb=0.5))
+        write_shapefile(layer, tmp_path, "NOORLIME", replace(PROFILE, max_kb=0.3))
+
+
+def test_a_large_file_is_simplified_and_says_by_how_much(layer, tmp_path):
+    """An outline with a vertex each 0.5 m, wavering by 2 cm: the limit needs fewer vertices."""
+    waver = [
+        MultiPolygon([_wavering(part) for part in zone.outline.geoms]) for zone in layer.zones[1:]
+    ]
+    fine = replace(
+        layer,
+        zones=tuple(replace(z, outline=o) for z, o in zip(layer.zones[1:], waver, strict=True)),
+        rates_kg_ha=(1200.0,),
+    )
+    full = write_shapefile(fine, tmp_path, "FULL", PROFILE)
+    small = write_shapefile(fine, tmp_path, "SMALL", replace(PROFILE, max_kb=full.kilobytes / 2))
+    assert small.simplified_m > 0
+    assert small.kilobytes <= full.kilobytes / 2
+    assert "simplified by" in readme_text([(fine, small)], Settings(), [])
+
+
+def _wavering(part):
+    dense = shapely.segmentize(part, 0.5)
+    sway = itertools.cycle((0.02, -0.02))
+    return shapely.transform(dense, lambda xy: xy + np.array([[next(sway), 0.0] for _ in xy]))
 
 
 @pytest.mark.parametrize("rate", [float("nan"), float("inf"), -1.0])

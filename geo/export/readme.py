@@ -34,6 +34,7 @@ def readme_text(
         "Units are not stored in the shapefile. Set the controller to:",
         f"  rate field {settings.controller.rate_field}, unit {unit}, product as spread (moist).",
         "Datum: WGS84. Copy the files to the top folder of the stick, not into a subfolder.",
+        "Machines that read ISO 11783-10 take the folder TASKDATA instead, as it is.",
         "Outside the zones the plan says nothing: set the rate outside the map to 0.",
         "",
     ]
@@ -62,6 +63,11 @@ def _layer_lines(layer: SpreadLayer, report: ShapefileReport, settings: Settings
     ]
     if report.simplified_m:
         lines.append(f"  Outlines simplified by {report.simplified_m:g} m to fit the controller.")
+    if report.joined_parts:
+        lines.append(
+            f"  {report.joined_parts} part(s) took the rate of a neighbour to fit the controller; "
+            f"{report.moved_kg:.0f} kg go elsewhere than planned below."
+        )
     for zone, rate in zip(layer.zones, layer.rates_kg_ha, strict=True):
         per_100_m = rate * swath_m * 100 / 10_000
         tray_g = rate * TRAY_M**2 / 10

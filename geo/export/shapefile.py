@@ -15,10 +15,10 @@ from datetime import date
 from pathlib import Path
 
 import shapely
-from shapely import Polygon
 from shapely.geometry import mapping
 
 from geo.errors import ExportError
+from geo.export.fitting import Part, merge_least, simplified
 from geo.export.layers import SpreadLayer, lonlat_parts, written_rate
 from geo.settings import ControllerSettings
 
@@ -29,20 +29,37 @@ PRJ = (
 )
 #: The date in a DBF header makes files differ from day to day; this one stands for "no date".
 NO_DATE = date(2000, 1, 1)
-#: Vertices closer than this are one vertex to a controller. [m]
-CLOSEST_M = 0.01
 SUFFIXES = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 
 
 @dataclass(frozen=True)
 class ShapefileReport:
-    """What was written, measured on the files: polygons, kilobytes, rates, simplification."""
+    """What was written, measured on the files, and what was given up to fit the controller.
+
+    Attributes
+    ----------
+    name : str
+        Without suffix.
+    polygons : int
+    kilobytes : float
+        All files of the set. [kB]
+    rates : tuple of float
+        In the controller's unit, highest first.
+    simplified_m : float
+        Tolerance by which outlines were simplified; 0 for none. [m]
+    joined_parts : int
+        Parts that took the rate of a neighbour.
+    moved_kg : float
+        Product that so goes elsewhere than planned. [kg]
+    """
 
     name: str
     polygons: int
     kilobytes: float
     rates: tuple[float, ...]
     simplified_m: float
+    joined_parts: int = 0
+    moved_kg: float = 0.0
 
 
 def write_shapefile(
@@ -50,50 +67,64 @@ def write_shapefile(
 ) -> ShapefileReport:
     """Write one layer as a shapefile that meets the controller's limits, and read it back.
 
-    Where the file would be too large its outlines are simplified, all together, by the smallest
-    tolerance that helps; the tolerance is in the report.
+    Where the controller reads fewer polygons, parts take the rate of a neighbour, those first that
+    move the least product. Where the file would be too large its outlines are simplified, all
+    together, by the smallest tolerance that helps, and then parts are joined too. The report says
+    what was given up.
 
     Raises
     ------
     ExportError
         If the limits cannot be met, or what was read back is not what was meant.
     """
-    parts = lonlat_parts(layer)
-    if len(parts) > controller.max_polygons:
-        raise ExportError(
-            f"{layer.block.name}, {layer.material}: {len(parts)} polygons, and the controller "
-            f"reads {controller.max_polygons}. Ask for fewer zones or a larger smallest piece."
-        )
-    for tolerance_m in (0.0, 0.1, 0.25, 0.5, 1.0, 2.0):
-        written = _simplified(parts, tolerance_m)
-        _write(written, folder / name, controller)
-        kilobytes = sum((folder / (name + s)).stat().st_size for s in SUFFIXES) / 1000
-        if kilobytes <= controller.max_kb:
+    parts: Sequence[Part] = lonlat_parts(layer)
+    joined, moved_kg = 0, 0.0
+    while True:
+        tolerance_m = None
+        if len(parts) <= controller.max_polygons:
+            tolerance_m = _write_within(parts, folder / name, controller)
+        if tolerance_m is not None:
             break
-    else:
-        raise ExportError(
-            f"{layer.block.name}, {layer.material}: {kilobytes:.0f} kB, and the controller reads "
-            f"{controller.max_kb:g} kB. Ask for fewer zones or a larger smallest piece."
-        )
+        merged = merge_least(parts)
+        if merged is None:
+            raise ExportError(_cannot(layer, len(parts), folder / name, controller))
+        parts, joined, moved_kg = merged.parts, joined + 1, moved_kg + merged.moved_kg
+    written = simplified(parts, tolerance_m)
     verify_shapefile(folder / name, written, controller)
     rates = tuple(sorted({written_rate(r, controller.rate_unit) for _, r in parts}, reverse=True))
-    return ShapefileReport(name, len(written), kilobytes, rates, tolerance_m)
+    kilobytes = _kilobytes(folder / name)
+    return ShapefileReport(name, len(written), kilobytes, rates, tolerance_m, joined, moved_kg)
 
 
-def _simplified(
-    parts: Sequence[tuple[Polygon, float]], tolerance_m: float
-) -> list[tuple[Polygon, float]]:
-    """All parts simplified together, so that neighbours keep one common edge."""
-    if tolerance_m == 0.0:
-        return list(parts)
-    metres_per_degree = 111_000.0
-    polygons = shapely.coverage_simplify([p for p, _ in parts], tolerance_m / metres_per_degree)
-    return [(polygon, rate) for polygon, (_, rate) in zip(polygons, parts, strict=True)]
+def _write_within(
+    parts: Sequence[Part], stem: Path, controller: ControllerSettings
+) -> float | None:
+    """Write with the smallest simplification that fits the controller; None if none does. [m]"""
+    for tolerance_m in (0.0, 0.1, 0.25, 0.5, 1.0, 2.0):
+        _write(simplified(parts, tolerance_m), stem, controller)
+        if _kilobytes(stem) <= controller.max_kb:
+            return tolerance_m
+    return None
 
 
-def _write(
-    parts: Sequence[tuple[Polygon, float]], stem: Path, controller: ControllerSettings
-) -> None:
+def _kilobytes(stem: Path) -> float:
+    return sum(stem.with_suffix(suffix).stat().st_size for suffix in SUFFIXES) / 1000
+
+
+def _cannot(layer: SpreadLayer, polygons: int, stem: Path, controller: ControllerSettings) -> str:
+    where = f"{layer.block.name}, {layer.material}"
+    if polygons > controller.max_polygons:
+        return (
+            f"{where}: {polygons} polygons that do not touch, and the controller reads "
+            f"{controller.max_polygons}. Split the block into outlines of their own."
+        )
+    return (
+        f"{where}: {_kilobytes(stem):.1f} kB with a single rate, and the controller reads "
+        f"{controller.max_kb:g} kB. Draw the outline with fewer corners."
+    )
+
+
+def _write(parts: Sequence[Part], stem: Path, controller: ControllerSettings) -> None:
     import shapefile
 
     rates = [written_rate(rate, controller.rate_unit) for _, rate in parts]
@@ -113,9 +144,7 @@ def _write(
         table.write(bytes((NO_DATE.year - 1900, NO_DATE.month, NO_DATE.day)))
 
 
-def verify_shapefile(
-    stem: Path, parts: Sequence[tuple[Polygon, float]], controller: ControllerSettings
-) -> None:
+def verify_shapefile(stem: Path, parts: Sequence[Part], controller: ControllerSettings) -> None:
     """Read the written files back, byte by byte and through GDAL, and compare with what was meant.
 
     Raises
@@ -144,9 +173,7 @@ def _wrong_bytes(stem: Path) -> str:
     return ""
 
 
-def _wrong_content(
-    stem: Path, parts: Sequence[tuple[Polygon, float]], controller: ControllerSettings
-) -> str:
+def _wrong_content(stem: Path, parts: Sequence[Part], controller: ControllerSettings) -> str:
     """What is wrong with rings, rates or areas as another program reads them, or nothing."""
     import pyogrio
 
