@@ -13,6 +13,7 @@ from geo.checks import CheckedSamples
 from geo.export.layers import to_lonlat
 from geo.intake.reading import Application, TissueTest
 from geo.intake.samples import SampleSet
+from geo.lookup import Tables
 from geo.ratings import rate_samples
 from geo.requirements import lime
 from geo.requirements.draws import QUESTIONS, find_requirements, requirement_grid
@@ -61,7 +62,7 @@ def surface_of(key, value, grid, sd=0.0):
 
 
 def ask(soil=SOIL, *, season=2024, tissue=(), applications=(), sd=0.0, settings=None, only=None,
-        **site):  # fmt: skip
+        tables=None, **site):  # fmt: skip
     block, settings = block_of(**site), settings or Settings()
     checked = samples_of(soil, season)
     grid = requirement_grid(block, settings)
@@ -69,7 +70,7 @@ def ask(soil=SOIL, *, season=2024, tissue=(), applications=(), sd=0.0, settings=
     ratings = rate_samples(checked, tissue, block)
     found = find_requirements(
         surfaces, ratings, checked, block, settings, season, tissue, applications,
-        grid=grid, count=50, only=only,
+        grid=grid, count=50, only=only, tables=tables,
     )  # fmt: skip
     return {r.amendment: r for r in found}
 
@@ -275,3 +276,16 @@ def test_every_requirement_can_be_followed_to_its_figures():
 def test_own_cost_ratio_goes_before_the_default():
     own = Settings(cost_ratios={"lime": (3.0, 1.0)})
     assert ask(settings=own)["lime"].quantile == 0.75
+
+
+def test_a_norm_of_the_farms_own_makes_a_rate_and_is_named():
+    own = {
+        "key": "p", "crop": "wine_grape", "method": "Mehlich-3", "clay_from": "", "clay_below": "",
+        "ph_kcl_from": "", "ph_kcl_below": "", "norm": "30", "most": "", "unit": "mg/kg",
+        "source": "yours", "verified": "", "is_default": "1", "note": "",
+    }  # fmt: skip
+    found = ask(tables=Tables(added={"nutrient_norms": (own,)}))["phosphorus"]
+    assert found.kind == "rate"
+    assert "yours" in found.sources
+    # (30 - 16) x 2.1 / 4 years + 0.25 x 8 t/ha (TEUBES)
+    assert found.draws == pytest.approx(14 * 2.1 / 4 + 2.0, rel=1e-5)

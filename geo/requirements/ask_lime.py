@@ -91,6 +91,7 @@ def _answer(
         reasons=(
             f"Lime by {chosen.name}, to pH {target:g}, where pH is below {action:g}.",
             kind_said,
+            *_planting_asked(case),
             *said,
             *questions,
             *case.own_decisions("lime"),
@@ -105,6 +106,15 @@ def _answer(
         },
         alternatives=_alternatives(case, key, action, methods),
     )
+
+
+def _planting_asked(case: Case) -> list[str]:
+    if case.established is not None:
+        return []
+    return [
+        "Are vines standing here, or is it before planting? Until farm.toml says, the lower target "
+        "of standing vines is used; more can follow."
+    ]
 
 
 def _kind_of_lime(case: Case) -> tuple[str, str]:

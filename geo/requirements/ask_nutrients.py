@@ -10,7 +10,7 @@ from geo.grids import Array
 from geo.requirements import magnesium, micronutrients, nitrogen, phosphorus, potassium
 from geo.requirements.case import Answer, Case, Input, layer_inputs
 from geo.requirements.holds import tissue_hold
-from geo.requirements.nutrients import Norm, build_up_years, crop_removal, find_norm
+from geo.requirements.nutrients import Norm, Removal, build_up_years, crop_removal, find_norm
 
 #: Key -> amendment.
 MAJOR = {"p": "phosphorus", "k": "potassium", "mg": "magnesium"}
@@ -36,9 +36,7 @@ def ask_major(case: Case, key: str) -> Answer:
     amendment = MAJOR[key]
     if not case.measured(key):
         return _not_analysed(case, key, amendment)
-    norm = find_norm(
-        key, case.block.site.crop, case.method(key), case.clay_pct, case.mean("ph_kcl")
-    )
+    norm = _norm_of(case, key)
     if norm is None:
         return _no_norm(case, key, amendment)
     if case.lowest(key) >= norm.norm:
@@ -48,9 +46,21 @@ def ask_major(case: Case, key: str) -> Answer:
     return _major_answer(case, key, amendment, norm)
 
 
+def _norm_of(case: Case, key: str) -> Norm | None:
+    """The norm of the block's crop for the extractant its laboratory used."""
+    return find_norm(
+        key,
+        case.block.site.crop,
+        case.method(key),
+        case.clay_pct,
+        case.mean("ph_kcl"),
+        case.tables,
+    )
+
+
 def _major_answer(case: Case, key: str, amendment: str, norm: Norm) -> Answer:
     share = case.treated_share(amendment)
-    removal = crop_removal(case.block.site.crop, key)
+    removal = crop_removal(case.block.site.crop, key, case.tables)
     removed = case.removal_kg_ha(removal.kg_per_t) if removal else 0.0
     hold = tissue_hold(case, key, amendment)
     rates = RULES[key](
@@ -81,13 +91,17 @@ def _major_answer(case: Case, key: str, amendment: str, norm: Norm) -> Answer:
         from_memory=norm.from_memory or bool(removal and removal.from_memory),
         cap_kg_ha=cap,
         treated_share=share,
-        inputs=_inputs(case, key, norm, removed, years),
+        inputs=_inputs(case, key, norm, removal, years),
         alternatives={},
     )
 
 
-def _inputs(case: Case, key: str, norm: Norm, removed: float, years: float) -> dict[str, Input]:
+def _inputs(
+    case: Case, key: str, norm: Norm, removal: Removal | None, years: float
+) -> dict[str, Input]:
     layer = case.sampled_layer
+    removed = case.removal_kg_ha(removal.kg_per_t) if removal else 0.0
+    source = removal.source if removal else "PRACT"
     return {
         "method": ("mass balance to a norm, and removal", "", "CHEM"),
         "formula": (
@@ -99,7 +113,7 @@ def _inputs(case: Case, key: str, norm: Norm, removed: float, years: float) -> d
         "norm": (norm.norm, f"mg/kg, {norm.method}", norm.source),
         "kg/ha per mg/kg": (round(layer.kg_ha_per_mg_kg, 3), "kg/ha per mg/kg", "CHEM"),
         "years": (years, "years", "PRACT"),
-        "removal": (round(removed, 1), "kg/ha", "TEUBES"),
+        "removal": (round(removed, 1), "kg/ha", source),
         **layer_inputs(layer),
     }
 
@@ -199,9 +213,7 @@ def _ask_dose(
 ) -> Answer:
     if not case.measured(key):
         return _not_analysed(case, key, amendment)
-    norm = find_norm(
-        key, case.block.site.crop, case.method(key), case.clay_pct, case.mean("ph_kcl")
-    )
+    norm = _norm_of(case, key)
     if norm is None:
         return _no_norm(case, key, amendment)
     if case.lowest(key) >= norm.norm:

@@ -17,6 +17,7 @@ from geo.blocks import Block
 from geo.checks import CheckedSamples
 from geo.grids import Array, Mask
 from geo.intake.reading import Application, TissueTest
+from geo.lookup import Tables
 from geo.ratings import Ratings
 from geo.requirements.shared import Layer, figure
 from geo.settings import Settings
@@ -40,6 +41,8 @@ class Case:
         Property key -> draws of its surface, shape (draws, places), in the house unit.
     covered : callable
         Outline as WKT in WGS84 -> which places lie in it.
+    tables : Tables
+        Norms, removals and cost ratios in use: ours, and what the farm folder says instead.
     """
 
     block: Block
@@ -52,6 +55,7 @@ class Case:
     applications: Sequence[Application]
     draw: Callable[[str], Array]
     covered: Callable[[str], Mask]
+    tables: Tables = field(default_factory=Tables)
 
     @property
     def established(self) -> bool | None:

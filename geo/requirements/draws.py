@@ -17,7 +17,7 @@ from geo.blocks import Block
 from geo.checks import CheckedSamples
 from geo.grids import Array, Grid, Mask, grid_over
 from geo.intake.reading import Application, TissueTest
-from geo.lookup import read_table
+from geo.lookup import Tables
 from geo.ratings import Ratings
 from geo.requirements import ask_nutrients
 from geo.requirements.ask_gypsum import ask_gypsum
@@ -138,6 +138,7 @@ def find_requirements(
     grid: Grid | None = None,
     count: int = DRAWS,
     only: Iterable[str] | None = None,
+    tables: Tables | None = None,
 ) -> tuple[Requirement, ...]:
     """What every amendment's rules make of a block, draw by draw.
 
@@ -156,6 +157,8 @@ def find_requirements(
     count : int
         Draws of each property.
     only : names of amendments, optional
+    tables : Tables, optional
+        From `geo.lookup.farm_tables`: the user's own norms, removals and cost ratios.
 
     Returns
     -------
@@ -176,6 +179,7 @@ def find_requirements(
         applications=[a for a in applications if a.block in ("", block.name)],
         draw=drawer.draw,
         covered=drawer.covered,
+        tables=tables or Tables(),
     )
     asked = QUESTIONS if only is None else {name: QUESTIONS[name] for name in only}
     return tuple(_lay_out(ask(case), case, grid) for ask in asked.values())
@@ -246,7 +250,7 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
         verdict=_weakest(case.surfaces, answer.keys),
         held=why if kind in ("held", "no_data", "not_worthwhile") else None,
         none_needed=why if kind == "none_needed" else None,
-        reasons=answer.reasons,
+        reasons=(*answer.reasons, *_band_said(answer, case)),
         sources=answer.sources,
         from_memory=answer.from_memory,
         cap_kg_ha=answer.cap_kg_ha,
@@ -255,6 +259,17 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
         alternatives=answer.alternatives,
         kind=kind,
     )
+
+
+def _band_said(answer: Answer, case: Case) -> list[str]:
+    """What is missing for a band."""
+    site = case.block.site
+    if case.placement(answer.amendment) != "band" or (site.band_width_m and site.row_spacing_m):
+        return []
+    return [
+        "It goes on in a band, but band_width_m or row_spacing_m is not in farm.toml: the rate is "
+        "per full hectare, and the cap is tested as if it were spread over all of it."
+    ]
 
 
 def _asked_anywhere(draws: NDArray[np.float32], quantile: float) -> bool:
@@ -292,7 +307,7 @@ def cost_ratio(amendment: str, case: Case) -> tuple[float, float]:
     for key in (name, amendment):
         if key in own:
             return own[key]
-    for row in read_table("cost_ratios"):
+    for row in case.tables.rows("cost_ratios"):
         if row["key"] == name:
             return float(row["too_little"]), float(row["too_much"])
     return 1.0, 1.0

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geo.grids import Array
-from geo.lookup import read_table
+from geo.lookup import Tables
 from geo.requirements.shared import Layer, figure, method_is, within
 
 
@@ -37,14 +37,19 @@ class Norm:
 
 
 def find_norm(
-    key: str, crop: str, method: str, clay_pct: float | None, ph_kcl: float | None
+    key: str,
+    crop: str,
+    method: str,
+    clay_pct: float | None,
+    ph_kcl: float | None,
+    tables: Tables | None = None,
 ) -> Norm | None:
     """The default norm of a crop for the extractant the laboratory used; None if none is held.
 
     Unknown texture takes the lightest soil's norm, unknown pH(KCl) the middle class: less is
     given, not more.
     """
-    for row in read_table("nutrient_norms"):
+    for row in (tables or Tables()).rows("nutrient_norms"):
         fits = (
             (row["key"], row["crop"], row["is_default"]) == (key, crop, "1")
             and method_is(method, row["method"])
@@ -73,9 +78,9 @@ class Removal:
     from_memory: bool
 
 
-def crop_removal(crop: str, element: str) -> Removal | None:
+def crop_removal(crop: str, element: str, tables: Tables | None = None) -> Removal | None:
     """Default removal of a crop; None if none is held: no other crop's is borrowed."""
-    for row in read_table("crop_removal"):
+    for row in (tables or Tables()).rows("crop_removal"):
         wanted = (crop, element, "removal", "1")
         if (row["crop"], row["element"], row["basis"], row["is_default"]) == wanted:
             return Removal(float(row["value"]), row["source"], row["verified"] == "memory")
