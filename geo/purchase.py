@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from geo.materials import materials_of
-from geo.prescription import Prescription, bought_kg
+from geo.prescribed import Prescription, bought_kg
 from geo.settings import Settings
 
 #: The usual load of a truck where the material states none (common practice). [t]

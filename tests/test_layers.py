@@ -65,6 +65,7 @@ ORDER = (
     "geo.zones",
     "geo.materials",
     "geo.operations",
+    "geo.prescribed",
     "geo.prescription",
     "geo.purchase",
     "geo.season",
