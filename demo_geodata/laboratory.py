@@ -30,6 +30,11 @@ _COLUMNS_2024 = {
     "s": ("S", "mg/kg", 1), "zn": ("Zn", "mg/kg", 2), "b": ("B", "mg/kg", 2),
     "fe": ("Fe", "mg/kg", 0), "mn": ("Mn", "mg/kg", 1), "cu": ("Cu", "mg/kg", 2),
 }
+_METHODS_2024 = (
+    "Methods: pH (H2O) water 1:2.5, pH (KCl) 1 M KCl, pH buffer SMP-type, H acidity at pH 7, "
+    "EC saturation extract, OC Walkley-Black, P Mehlich-3, K Ca Mg Na NH4OAc pH 7, "
+    "S Ca-phosphate, Zn Fe Mn Cu DTPA, B hot water"
+)
 _COLUMNS_2025 = {
     "ph_w": "pH H2O 1:2.5", "ph_kcl": "pH KCl", "buffer_ph": "pH buffer SMP",
     "h": "H pH 7 cmol(+)/kg", "ec": "EC saturation extract dS/m", "oc": "OM % (OC x 1.724)",
@@ -107,11 +112,7 @@ def write_lab_2024(path: Path) -> None:
         ["Sample", "Depth", "Date", *heads, "Remark"],
         ["", "cm", "", *units, ""],
         *rows,
-        [
-            "Methods: pH (H2O) water 1:2.5; pH (KCl) 1 M KCl; pH buffer SMP-type; H acidity at pH 7; "  # noqa: E501
-            "EC saturation extract; OC Walkley-Black; P Mehlich-3; K Ca Mg Na NH4OAc pH 7; "
-            "S Ca-phosphate; Zn Fe Mn Cu DTPA; B hot water".replace(";", ",")
-        ],
+        [_METHODS_2024],
         ["n.a. = not analysed. not run = buffer only where pH (H2O) is under 6,5."],
     ]
     _write(path, "".join(";".join(line) + "\r\n" for line in lines).encode("cp1252"))

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.random import RandomState
-from shapely import Polygon, box, contains_xy, transform
+from shapely import Polygon, box, contains_xy, orient_polygons, transform
 from shapely.geometry import mapping
 from shapely.geometry.base import BaseGeometry
 
@@ -21,6 +22,7 @@ from demo_geodata.fields import (
     OUTLINE,
     ROW_AZIMUTH_DEG,
     STRIP_HALF_WIDTH_M,
+    Floats,
     lime_rate_t_ha,
 )
 from demo_geodata.stations import to_lonlat
@@ -28,6 +30,10 @@ from demo_geodata.stations import to_lonlat
 _LIME = ("calcitic lime, fine", "85 % CaCO3-eq; 34 % Ca; 95 % under 250 um")
 _SULFUR = ("elemental sulfur", "90 % S")
 _FULL = "surface, full width"
+_SPEED_KMH = 5.0
+_TURN_S = 40.0
+#: Way that a change of the rate takes: 4 s at 5 km/h. [m]
+_BEHIND_M = 5.5
 # date, block, zone key, zone in words, product, analysis, rate, unit, placement, note
 # fmt: off
 _SPREAD = (
@@ -127,45 +133,48 @@ def write_poel(path: Path, crs: str = "EPSG:2048") -> None:
 
 def write_as_applied(path: Path) -> None:
     """The spreader's own log of the lime: one point each 2 m of every pass inside block A."""
-    az = math.radians(ROW_AZIMUTH_DEG)
-    corners = np.array(OUTLINE["A"].exterior.coords)
-    u = corners[:, 0] * math.cos(az) - corners[:, 1] * math.sin(az)
-    v = corners[:, 0] * math.sin(az) + corners[:, 1] * math.cos(az)
-    steps = np.arange(math.ceil(v.min() / 2) * 2, v.max(), 2.0)
-    places, targets, behind, seconds = [], [], [], []
-    clock, passes = 0.0, np.arange(u.min() + 2.4, u.max(), 4.8)
-    for j, across in enumerate(passes):
-        way = 1.0 if j % 2 == 0 else -1.0
-        along = steps[:: int(way)]
-        xy = np.column_stack([across * math.cos(az) + along * math.sin(az),
-                              -across * math.sin(az) + along * math.cos(az)])  # fmt: skip
-        inside = contains_xy(OUTLINE["A"], xy[:, 0], xy[:, 1])
-        xy, along = xy[inside], along[inside]
-        if len(xy) == 0:
-            continue
-        lag = 5.5 * way * np.array([math.sin(az), math.cos(az)])
-        places.append(xy)
-        targets.append(lime_rate_t_ha(xy))
-        behind.append(lime_rate_t_ha(xy - lag))
-        times = clock + np.abs(along - along[0]) * 3.6 / 5.0
-        seconds.append(times)
-        clock = times[-1] + 40.0
-    target, late = np.concatenate(targets), np.concatenate(behind)
+    passes = list(_passes())
+    target = np.concatenate([lime_rate_t_ha(xy) for xy, _ in passes])
+    late = np.concatenate([lime_rate_t_ha(xy - _BEHIND_M * heading) for xy, heading in passes])
     actual = late * (1 + 0.06 * RandomState(BASE + 7000).standard_normal(len(late)))
     start = datetime(2024, 7, 9, 8, 5, tzinfo=timezone(timedelta(hours=2)))
     lines = ["time,lon,lat,speed_kmh,target_t_ha,actual_t_ha"]
-    rows = zip(np.concatenate(seconds), to_lonlat(np.vstack(places)), target, actual, strict=True)
-    for second, (lon, lat), wanted, got in rows:
+    lonlat = to_lonlat(np.vstack([xy for xy, _ in passes]))
+    for second, (lon, lat), wanted, got in zip(
+        _seconds(passes), lonlat, target, actual, strict=True
+    ):
         time = (start + timedelta(seconds=round(float(second)))).isoformat()
-        lines.append(f"{time},{lon:.7f},{lat:.7f},5.0,{wanted:.1f},{got:.3f}")
+        lines.append(f"{time},{lon:.7f},{lat:.7f},{_SPEED_KMH:.1f},{wanted:.1f},{got:.3f}")
     _text(path, "\n".join(lines) + "\n")
+
+
+def _passes() -> Iterator[tuple[Floats, Floats]]:
+    """Points of each pass in driving order, and the unit vector it is driven along."""
+    az = math.radians(ROW_AZIMUTH_DEG)
+    along, across = np.array([math.sin(az), math.cos(az)]), np.array([math.cos(az), -math.sin(az)])
+    corners = np.array(OUTLINE["A"].exterior.coords)
+    u, v = corners @ across, corners @ along
+    steps = np.arange(math.ceil(v.min() / 2) * 2, v.max(), 2.0)
+    for j, place in enumerate(np.arange(u.min() + 2.4, u.max(), 4.8)):
+        way = 1 if j % 2 == 0 else -1
+        xy = place * across + steps[::way, None] * along
+        inside = contains_xy(OUTLINE["A"], xy[:, 0], xy[:, 1])
+        if inside.any():
+            yield xy[inside], way * along
+
+
+def _seconds(passes: Sequence[tuple[Floats, Floats]]) -> Floats:
+    """Time of each point since the start, with 40 s for each turn. [s]"""
+    clock, times = 0.0, []
+    for xy, heading in passes:
+        times.append(clock + (xy - xy[0]) @ heading * 3.6 / _SPEED_KMH)
+        clock = times[-1][-1] + _TURN_S
+    return np.concatenate(times)
 
 
 def map_feature(shape: BaseGeometry, properties: dict[str, Any]) -> dict[str, Any]:
     """GeoJSON feature of a shape in local metres."""
     lonlat = transform(shape.normalize(), lambda xy: np.round(to_lonlat(xy), 9))
-    from shapely import orient_polygons
-
     geometry = mapping(orient_polygons(lonlat))  # RFC 7946: outer rings counter-clockwise
     return {"type": "Feature", "properties": properties, "geometry": geometry}
 

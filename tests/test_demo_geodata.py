@@ -7,6 +7,7 @@ its reference code before this code was written, unless another source is named 
 import csv
 import json
 import re
+from datetime import date
 
 import numpy as np
 import pytest
@@ -16,8 +17,10 @@ from demo_geodata import OUTLINES, SEASON_FILES, files
 from demo_geodata.fields import ANALYTES, LOCAL, OUTLINE, elevation_m, lattice, lime_rate_t_ha, soil
 from demo_geodata.generate import generate
 from demo_geodata.laboratory import dms, duplicate_of_p17, results, three_digits
-from demo_geodata.records import zone
+from demo_geodata.records import check_strip, zone
 from demo_geodata.stations import samples, to_lonlat
+from geo.blocks import read_outlines
+from geo.intake.files import read_file
 
 OTHER_FORMATS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 
@@ -221,6 +224,10 @@ def test_hectares_done(block, key, hectares):
     assert zone(block, key).area / 1e4 == pytest.approx(hectares, abs=2e-3)
 
 
+def test_hectares_of_the_check_strip():
+    assert (check_strip() & OUTLINE["A"]).area / 1e4 == pytest.approx(0.418, abs=2e-3)
+
+
 def test_lime_total_on_a_1_m_lattice():
     at = lattice(OUTLINE["A"], 1.0)
     assert lime_rate_t_ha(at).sum() / 1e4 == pytest.approx(12.42, abs=6e-3)
@@ -300,6 +307,24 @@ def test_conventions_of_laboratory_2(lab_2025):
 def test_sampling_days_of_2025(lab_2025):
     assert {row["Sampled"] for row in lab_2025} == {"2025-05-20", "2025-05-21"}
     assert {row["Reported"] for row in lab_2025} == {"2025-06-05"}
+    reading = read_file(files() / "lab_2025.csv", season=2025)
+    assert {r.sampled_on for r in reading.results} == {date(2025, 5, 20), date(2025, 5, 21)}
+
+
+def test_clay_was_measured_at_the_listed_stations_alone(lab_2024, lab_2025):
+    measured = [row["Sample"] for row in lab_2024 if row["Clay"]]
+    # W10 stands as the second W09: defect 6
+    assert measured == [
+        "P-01", "P-08", "P-15", "P-22", "P-29", "P-36", "2-01", "2-09", "2-17", "2-25", "W05",
+        "W09",
+    ]  # fmt: skip
+    assert not [heading for heading in lab_2025[0] if "lay" in heading]
+
+
+@pytest.mark.parametrize("year", [1, 2])
+def test_buffer_ph_is_run_under_ph_6_5_alone(year):
+    sampled = [values for block in "ABC" for values in results(block, year).values()]
+    assert all(np.isnan(v["buffer_ph"]) == (v["ph_w"] >= 6.5) for v in sampled)
 
 
 def test_degrees_minutes_seconds():
@@ -434,8 +459,6 @@ def test_the_pond_is_in_no_applied_zone():
 
 
 def test_names_of_the_blocks_survive_in_all_three_formats():
-    from geo.blocks import read_outlines
-
     names = [read_outlines(files() / name)[0][0].name for name in OUTLINES]
     assert names == ["Poel", "Knieë", "Werfie"]
 
@@ -476,7 +499,8 @@ def test_the_script_makes_the_shipped_rasters(made):
     assert len(shipped) == 6
     for path in shipped:
         with rasterio.open(path) as old, rasterio.open(made / "truth" / path.name) as new:
-            assert old.descriptions == new.descriptions
+            assert old.descriptions == new.descriptions == tuple(ANALYTES)
+            assert old.count == 13
             assert (old.crs.to_epsg(), old.res) == (32734, (5.0, 5.0))
             assert (old.crs, old.transform) == (new.crs, new.transform)
             np.testing.assert_allclose(new.read(), old.read(), rtol=1e-6)
