@@ -20,7 +20,6 @@ from geo.errors import FarmError, IntakeError
 from geo.findings import Finding
 from geo.intake.reading import Application, LoggedRate, Point, Reading, TissueTest
 from geo.intake.samples import SampleSet
-from geo.lookup import properties
 from geo.originals import digest, keep_file
 from geo.rows import (
     finding_of,
@@ -263,25 +262,6 @@ def known_points(folder: Path, season: int | None = None) -> tuple[Point, ...]:
         for row, place in places
         if isinstance(place, shapely.Point)
     )
-
-
-def ids_without_place(folder: Path, season: int | None) -> tuple[str, ...]:
-    """Samples on file for the season that have results and no place yet."""
-    with reading_store(folder) as database:
-        rows = database.execute(
-            "SELECT DISTINCT sample_id FROM results WHERE season = ? AND sample_id NOT IN"
-            " (SELECT sample_id FROM points WHERE season = ?) ORDER BY fid",
-            (season, season),
-        ).fetchall()
-    return tuple(row["sample_id"] for row in rows)
-
-
-def laboratory_columns(folder: Path) -> list[tuple[str, str]]:
-    """Headings and units of the properties in the last laboratory's file, in its order."""
-    with reading_store(folder) as database:
-        row = database.execute("SELECT columns FROM profiles ORDER BY fid DESC").fetchone()
-    columns = json.loads(row["columns"]) if row else []
-    return [(heading, unit) for heading, key, unit, _ in columns if key in properties()]
 
 
 def find_block(folder: Path, name: str | None) -> Block:

@@ -336,7 +336,9 @@ def test_the_template_holds_every_station_and_is_read_back(farm: Path, tmp_path:
     assert sheet is not None
     workbook = [[cell or "" for cell in row] for row in sheet.iter_rows(values_only=True)]
     assert [row[0] for row in rows] == [row[0] for row in workbook]
-    assert {"P-01", "2-01", "W15"} <= {row[0] for row in rows}
+    stations = {row[0] for row in rows}
+    assert {"P-01", "2-01", "W15"} <= stations
+    assert not {"GATE", "P-99"} & stations
     potassium = next(i for i, heading in enumerate(rows[0]) if heading.split()[0] == "K")
     filled = [rows[0], *([*row[:potassium], "0.5", *row[potassium + 1 :]] for row in rows[1:4])]
     with (tmp_path / "typed.csv").open("w", encoding="utf-8", newline="") as stream:

@@ -14,7 +14,6 @@ from geo.farm import (
     Stored,
     accept_findings,
     create_farm,
-    ids_without_place,
     known_points,
     read_blocks,
     read_records,
@@ -22,6 +21,7 @@ from geo.farm import (
 )
 from geo.findings import Finding
 from geo.intake.files import read_file
+from geo.stations import ids_without_place
 from maps.answer import FAILED, Answer, finding_document, finding_lines, tell
 
 

@@ -7,8 +7,9 @@ import csv
 from pathlib import Path
 
 from geo.export.tables import csv_cell
-from geo.farm import known_points, laboratory_columns, read_blocks
+from geo.farm import known_points, read_blocks
 from geo.lookup import properties
+from geo.stations import laboratory_columns, sampled_ids
 from maps.answer import Answer
 
 #: Columns before the properties.
@@ -41,12 +42,18 @@ def template_rows(folder: Path) -> list[list[str]]:
     header = [*FIRST, *(_heading(name, unit) for name, unit in columns)]
     blank = [""] * (len(header) - 1)
     stations = list(dict.fromkeys(point.sample_id for point in known_points(folder)))
-    first = stations or [block.name for block in read_blocks(folder)]
+    # A gate or a lost bag has a place too; once results are on file, stations are what had one.
+    sampled = sampled_ids(folder)
+    first = (
+        [name for name in stations if name in sampled]
+        or stations
+        or [block.name for block in read_blocks(folder)]
+    )
     return [header, *([name, *blank] for name in first)]
 
 
 def _heading(name: str, unit: str) -> str:
-    return name if unit in ("", "pH", "1") or unit in name else f"{name} ({unit})"
+    return name if unit in ("", "pH", "1") or unit.lower() in name.lower() else f"{name} ({unit})"
 
 
 def write_csv(rows: list[list[str]], path: Path) -> None:
