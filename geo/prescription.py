@@ -70,6 +70,8 @@ BLENDED = ("phosphorus", "potassium", "magnesium")
 
 #: From here up rates are whole numbers, below they have two decimals.
 WHOLE_FROM_KG_HA = 20.0
+#: Steps a rate is rounded to, by the least rate each serves. [kg/ha]
+RATE_STEPS_KG_HA = ((500.0, 10.0), (100.0, 5.0), (WHOLE_FROM_KG_HA, 1.0), (0.0, 0.01))
 
 TWO_IN_THREE = (1 / 6, 5 / 6)
 
@@ -211,17 +213,22 @@ def chloride_safe(block: Block) -> bool:
 
 
 def round_rate(kg_ha: float, cap_kg_ha: float | None = None) -> float:
-    """A rate as the spreader file carries it: whole from 20 up, else two decimals, under the cap.
+    """A rate that a person can set: to 10 from 500 up, to 5 from 100, whole from 20, under the cap.
+
+    Finer steps than these are lost in any spreader's own error (common practice, no source).
 
     Examples
     --------
-    >>> round_rate(247.5), round_rate(5.365), round_rate(2588.24, cap_kg_ha=2588.24)
-    (248.0, 5.37, 2588.0)
+    >>> round_rate(2019.2), round_rate(247.4), round_rate(47.5), round_rate(5.365)
+    (2020.0, 245.0, 48.0, 5.37)
+    >>> round_rate(2588.24, cap_kg_ha=2588.24)
+    2588.0
     """
-    scale = 1.0 if kg_ha >= WHOLE_FROM_KG_HA else 100.0
-    rounded = math.floor(kg_ha * scale + 0.5 + 1e-9) / scale
+    step = next(step for least, step in RATE_STEPS_KG_HA if kg_ha >= least)
+    rounded = round(math.floor(kg_ha / step + 0.5 + 1e-9) * step, 2)
     if cap_kg_ha is not None and rounded > cap_kg_ha:
-        rounded = math.floor(cap_kg_ha * scale) / scale
+        fine = 1.0 if cap_kg_ha >= WHOLE_FROM_KG_HA else 0.01
+        rounded = round(math.floor(cap_kg_ha / fine + 1e-9) * fine, 2)
     return rounded
 
 

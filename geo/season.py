@@ -10,6 +10,7 @@ from numpy.random import default_rng
 from geo.blocks import Block
 from geo.checks import CheckedSamples, check_samples
 from geo.farm import read_records
+from geo.lookup import farm_tables
 from geo.prescription import Prescription, material_for, prescribe, rate_step_kg_ha
 from geo.ratings import Ratings, rate_samples
 from geo.requirements.draws import Requirement, find_requirements
@@ -61,11 +62,12 @@ def run_season(
     records = read_records(farm, season, block)
     settings, place = records.settings, records.block
     checked = check_samples(records.layer(layer_cm), place, records.planned)
-    ratings = rate_samples(checked, records.tissue, place)
+    tables = farm_tables(Path(farm), settings.tables)
+    ratings = rate_samples(checked, records.tissue, place, tables)
     surfaces = krige_surfaces(checked, ratings, place, settings.grid)
     requirements = find_requirements(
         surfaces, ratings, checked, place, settings, season, records.tissue, records.applications,
-        default_rng(settings.grid.seed),
+        default_rng(settings.grid.seed), tables=tables,
     )  # fmt: skip
     zone_maps = tuple(
         delineate_zones(asked, surfaces, place, settings, step_kg_ha(asked, place, settings))

@@ -68,10 +68,10 @@ def test_a_zone_gets_the_quantile_of_places_and_draws_as_product():
     for rate, cells in zip(plan.rates, (WEST, ~WEST), strict=True):
         pure = np.sort(asked.draws[:, cells].ravel())
         share_below = np.searchsorted(pure, rate.rate_kg_ha * 0.85) / pure.size
-        assert share_below == pytest.approx(0.4, abs=0.003)
+        assert share_below == pytest.approx(0.4, abs=0.008)
         assert rate.low_kg_ha < rate.rate_kg_ha < rate.high_kg_ha
         inside = np.mean((pure / 0.85 >= rate.low_kg_ha) & (pure / 0.85 <= rate.high_kg_ha))
-        assert inside == pytest.approx(2 / 3, abs=0.005)
+        assert inside == pytest.approx(2 / 3, abs=0.01)
 
 
 def test_totals_are_the_sum_of_rate_times_area_as_spread():
@@ -104,7 +104,8 @@ def test_a_cap_without_a_second_pass_says_ask():
 def test_rounding_is_close_and_never_over_the_cap(rate, cap):
     rounded = round_rate(min(rate, cap), cap)
     assert rounded <= cap
-    assert abs(rounded - min(rate, cap)) <= (1.0 if rate >= 20 else 0.0100001)
+    step = 10.0 if rate >= 500 else 5.0 if rate >= 100 else 1.0 if rate >= 20 else 0.0100001
+    assert abs(rounded - min(rate, cap)) <= step
 
 
 def test_dearer_shortage_never_lowers_a_rate():
@@ -118,7 +119,7 @@ def test_below_what_a_spreader_throws_the_nearer_of_none_and_least_is_taken():
     small, near = (plan_of(requirement(draws=np.full((5, WEST.size), d))) for d in (200.0, 800.0))
     assert small.rates == ()
     assert small.held[0].kind == "none_needed"
-    assert near.rates[0].rate_kg_ha == pytest.approx(1000 / 0.85, abs=1)
+    assert near.rates[0].rate_kg_ha == pytest.approx(1000 / 0.85, abs=5)
 
 
 def test_zones_lose_no_more_than_one_rate():
