@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -81,17 +81,29 @@ class Belief:
     prior : array (models,)
         What the models weighed before the property's own values were looked at: the default prior
         and what the other properties lend.
-    log_likelihood : array (models,)
-    frame, nodes : Frame, Nodes
+    frame : Frame
+    factors, fits : Factors, Fits
+        What every model makes of the samples; the factors are shared between the properties that
+        share samples.
     """
 
     xy: Array
     values: Array
     weights: Array
     prior: Array
-    log_likelihood: Array
     frame: Frame
-    nodes: Nodes
+    factors: Factors
+    fits: Fits
+
+    @property
+    def nodes(self) -> Nodes:
+        """The models."""
+        return self.factors.nodes
+
+    @property
+    def log_likelihood(self) -> Array:
+        """Of each model."""
+        return self.fits.log_likelihood
 
     @property
     def n(self) -> int:
@@ -191,24 +203,24 @@ def believe(
     lenders = list(values) if lends is None else [key for key in values if key in lends]
     patterns = {key: np.isfinite(z) for key, z in values.items()}
     factors: dict[bytes, Factors] = {}
-    likelihood: dict[str, Array] = {}
+    fits: dict[str, Fits] = {}
     for key, z in values.items():
         present = patterns[key]
         _refuse_hopeless(key, z[present])
         code = present.tobytes()
         if code not in factors:
             factors[code] = factorise(nodes, frame, xy[present])
-        likelihood[key] = fit(factors[code], z[present]).log_likelihood
+        fits[key] = fit(factors[code], z[present])
     beliefs = {}
     for key, z in values.items():
         root = kin.get(key, key)
-        others = [likelihood[one] for one in lenders if one != key and kin.get(one, one) != root]
+        twins = {one for one in lenders if one == key or kin.get(one, one) == root}
+        others = [fits[one].log_likelihood for one in lenders if one not in twins]
         prior = borrow(nodes.prior, np.array(others))
         present = patterns[key]
-        weights = weigh(prior, likelihood[key])
-        beliefs[key] = Belief(
-            xy[present], z[present], weights, prior, likelihood[key], frame, nodes
-        )
+        weights = weigh(prior, fits[key].log_likelihood)
+        mine = factors[present.tobytes()]
+        beliefs[key] = Belief(xy[present], z[present], weights, prior, frame, mine, fits[key])
     return beliefs
 
 
@@ -221,10 +233,9 @@ def _refuse_hopeless(key: str, values: Array) -> None:
 
 def revalue(belief: Belief, values: Array) -> Belief:
     """The same belief had the samples read otherwise; what other properties lent stays."""
-    factors = factorise(belief.nodes, belief.frame, belief.xy)
-    likelihood = fit(factors, values).log_likelihood
-    weights = weigh(belief.prior, likelihood)
-    return Belief(belief.xy, values, weights, belief.prior, likelihood, belief.frame, belief.nodes)
+    fits = fit(belief.factors, values)
+    weights = weigh(belief.prior, fits.log_likelihood)
+    return replace(belief, values=values, weights=weights, fits=fits)
 
 
 def leave_out_each(belief: Belief) -> CrossValidation:
@@ -241,8 +252,7 @@ def leave_out_each(belief: Belief) -> CrossValidation:
         `error` predicted minus observed; `skill` 1 - MSE / MSE of the leave-one-out mean.
     """
     n, z = belief.n, belief.values
-    factors = factorise(belief.nodes, belief.frame, belief.xy)
-    fits = fit(factors, z)
+    factors, fits = belief.factors, belief.fits
     vectors = factors.vectors[belief.nodes.structure]
     right = np.stack([factors.ones, fits.scores], axis=2) / factors.values[:, :, None]
     solved = vectors @ right  # R^-1 1 and R^-1 (z - m 1)
@@ -297,11 +307,10 @@ def characterise(belief: Belief) -> Character:
     """Weighted figures of a belief."""
     weights, nodes = belief.weights, belief.nodes
     share = nodes.nugget_share
-    sill = fit(factorise(nodes, belief.frame, belief.xy), belief.values).sill
     low, middle, high = _weighted_quantiles(nodes.range_m, weights, (0.1, 0.5, 0.9))
     return Character(
         nugget_share=float(weights @ share),
-        nugget_variance=float(weights @ (share * sill)),
+        nugget_variance=float(weights @ (share * belief.fits.sill)),
         nugget=float(weights[nodes.family("nugget")].sum()),
         trend=float(weights[nodes.family("trend")].sum()),
         anisotropic=float(weights[nodes.family("anisotropic")].sum()),

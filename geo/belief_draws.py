@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.belief import Belief, Factors, Fits, factorise, fit
+from geo.belief import Belief, Factors, Fits
 from geo.grids import Array
 from geo.nodes import correlations
 from geo.prediction import predict
@@ -67,8 +67,7 @@ def _draw_at(belief: Belief, places: Array, count: int, rng: np.random.Generator
     degrees = belief.n - 1
     chances = (rng.permutation(count) + rng.random(count)) / count
     noise = _opposite_pairs(count, len(places), rng)
-    factors = factorise(belief.nodes, belief.frame, belief.xy)
-    fits = fit(factors, belief.values)
+    fits = belief.fits
     root_sill = np.sqrt(fits.sill[model] * degrees / _chi2_quantile(chances, degrees))
     draws = np.empty((count, len(places)))
     there, samples = belief.frame.centred(places), belief.frame.centred(belief.xy)
@@ -76,7 +75,7 @@ def _draw_at(belief: Belief, places: Array, count: int, rng: np.random.Generator
     for structure, rho in enumerate(correlations(belief.nodes, belief.frame, there, both)):
         cross, own = rho[:, : belief.n], rho[:, belief.n :]
         for k in np.unique(model[belief.nodes.structure[model] == structure]):
-            mean, root = _conditional(factors, fits, int(k), cross, own)
+            mean, root = _conditional(belief.factors, fits, int(k), cross, own)
             mine = model == k
             draws[mine] = mean + root_sill[mine, None] * (noise[mine] @ root.T)
     return draws

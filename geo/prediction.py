@@ -13,12 +13,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geo.belief import Belief, Factors, Fits, factorise, fit
+from geo.belief import Belief, Factors, Fits
 from geo.grids import Array
 from geo.nodes import Nodes, correlations, own_correlation
 
-#: Cells in a tile: a tile of 30 samples fits the second-level cache.
+#: Most cells in a tile: with 30 samples it fits the second-level cache.
 TILE = 1024
+#: Most multiplications in one matrix product. Above some such number BLAS starts threads, which on
+#: a busy machine wait for each other far longer than the product takes.
+PRODUCT = 1_000_000
 #: Models that weigh less than this are left out of maps.
 LEAST_WEIGHT = 1e-4
 #: Places that stand for the block in its own variance.
@@ -109,8 +112,9 @@ def predict(
     samples = frame.centred(np.concatenate([survey.xy for survey in surveys]))
     places = frame.centred(places)
     sums = [_Sums(survey, len(places)) for survey in surveys]
-    for start in range(0, len(places), TILE):
-        tile = slice(start, min(start + TILE, len(places)))
+    step = max(64, min(TILE, PRODUCT // max(survey.widest for survey in surveys)))
+    for start in range(0, len(places), step):
+        tile = slice(start, min(start + step, len(places)))
         own = own_correlation(nodes, frame, places[tile])
         for index, rho in enumerate(correlations(nodes, frame, samples, places[tile])):
             for one, end in zip(sums, ends, strict=True):
@@ -187,6 +191,11 @@ class _Survey:
     def n(self) -> int:
         return len(self.xy)
 
+    @property
+    def widest(self) -> int:
+        """Size of the largest matrix that meets the cells."""
+        return max(part.kriged.size if part else 0 for part in self.parts) + self.n**2
+
 
 def _group(beliefs: Mapping[str, Belief], least_weight: float) -> list[_Survey]:
     groups: dict[bytes, list[str]] = {}
@@ -198,15 +207,14 @@ def _group(beliefs: Mapping[str, Belief], least_weight: float) -> list[_Survey]:
 def _survey(beliefs: Mapping[str, Belief], least_weight: float) -> _Survey:
     first = next(iter(beliefs.values()))
     nodes = first.nodes
-    factors = factorise(nodes, first.frame, first.xy)
-    fits = [fit(factors, belief.values) for belief in beliefs.values()]
+    fits = [belief.fits for belief in beliefs.values()]
     values = np.stack([belief.values for belief in beliefs.values()], axis=1)
     weights = np.stack([belief.weights for belief in beliefs.values()], axis=1)
     nugget = nodes.nugget_share[:, None] * np.stack([one.sill for one in fits], axis=1)
     nugget_variance = np.sum(weights * nugget, axis=0)
     flat_weight, rest = _set_apart(nodes, weights, least_weight)
     parts = tuple(
-        _part(factors, fits, rest, values.mean(axis=0), index)
+        _part(first.factors, fits, rest, values.mean(axis=0), index)
         for index in range(len(nodes.structures))
     )
     return _Survey(

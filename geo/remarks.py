@@ -34,25 +34,40 @@ CLUSTERED = 0.6
 
 
 def amount(value: float, unit: str, digits: int = 3) -> str:
-    """A number with so many significant digits and its unit.
+    """A value with so many significant digits and its unit; pH with one decimal.
 
     Examples
     --------
-    >>> amount(95.42, "mg/kg"), amount(1234.5, "mg/kg"), amount(0.0312, "%", 2)
-    ('95.4 mg/kg', '1234 mg/kg', '0.031 %')
+    >>> amount(95.42, "mg/kg"), amount(1234.5, "mg/kg"), amount(0.02, "%"), amount(7.21, "pH")
+    ('95.4 mg/kg', '1234 mg/kg', '0.02 %', 'pH 7.2')
     """
-    number = figure(value, digits)
+    if unit == "pH":
+        return f"pH {figure(value, decimals=1)}"
+    return with_unit(figure(value, digits), unit)
+
+
+def with_unit(number: str, unit: str) -> str:
+    """A number already written, with its unit."""
     return number if unit in ("1", "") else f"{number} {unit}"
 
 
-def figure(value: float, digits: int = 3) -> str:
-    """A number with so many significant digits, never in powers of ten."""
+def figure(value: float, digits: int = 3, decimals: int | None = None) -> str:
+    """A number with so many significant digits or decimals, never in powers of ten."""
     if not math.isfinite(value):
         return "unknown"
+    if decimals is None:
+        decimals = _decimals(value, digits)
+    number = f"{value:.{decimals}f}"
+    if abs(value) < 0.1 and "." in number:
+        number = number.rstrip("0").rstrip(".")
+    return number.replace("-", "\N{MINUS SIGN}")
+
+
+def _decimals(value: float, digits: int) -> int:
+    """Decimals that show so many significant digits of a value."""
     if value == 0.0:
-        return "0"
-    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    return f"{value:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+        return 0
+    return max(0, digits - 1 - math.floor(math.log10(abs(value))))
 
 
 def plain_sentence(
@@ -76,20 +91,24 @@ def plain_sentence(
     if verdict == USEFUL and misses is not None:
         return (
             "Useful map. Tested by leaving each sample out in turn: the map misses by "
-            f"{amount(misses[0], unit, 2)}, one value for the block by "
-            f"{amount(misses[1], unit, 2)}."
+            f"{with_unit(figure(misses[0], 2), unit)}, one value for the block by "
+            f"{with_unit(figure(misses[1], 2), unit)}."
         )
     if verdict == WEAK:
+        decimals = 1 if unit == "pH" else _decimals(mean[0], 3)
+        low, high = (figure(limit, decimals=decimals) for limit in mean[1:])
         return (
             "Hardly better than the average. You may look at the map; the rate uses one value, "
-            f"{value} ({figure(mean[1])} to {figure(mean[2])}, two in three)."
+            f"{value} ({low} to {high}, two in three)."
         )
     if column.hopeless == "equal":
         if n == 1:
             return f"One sample reads {value}. That is one value, not a map."
         return f"Every sample reads {value}. That is one value, not a map."
     name = column.prop.name
-    lead = f"{name[:1].upper()}{name[1:]} in {block}: no map, one value. "
+    if name[1:2].islower():  # "zinc", not "pH (water)"
+        name = name[:1].upper() + name[1:]
+    lead = f"{name} in {block}: no map, one value. "
     take = f" Take {value} for the whole block."
     if column.hopeless == "few":
         return f"{lead}{n} samples are too few for a map; {FEWEST} are the least.{take}"
@@ -143,9 +162,9 @@ def remark_on_censored(
     return (
         f"{_samples(sorted(column.below))}: below what the laboratory can measure. Half the limit "
         f"stands in. With a quarter of it the block mean goes from {figure(now[0])} to "
-        f"{amount(quarter[0], unit)} and the skill from {figure(now[1], 2)} to "
-        f"{figure(quarter[1], 2)}; with the whole limit to {amount(full[0], unit)} and "
-        f"{figure(full[1], 2)}."
+        f"{amount(quarter[0], unit)} and the skill from {figure(now[1], decimals=2)} to "
+        f"{figure(quarter[1], decimals=2)}; with the whole limit to {amount(full[0], unit)} and "
+        f"{figure(full[1], decimals=2)}."
     )
 
 
