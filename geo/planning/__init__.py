@@ -1,0 +1,1 @@
+"""Where to take samples: designs, what they are worth, what the field allows, the way round."""
