@@ -2,7 +2,7 @@
 
 Run ``python tests/benchmarks/belief.py [--surveys N] [--only PART ...]``. Prints what was measured
 beside what the method's own description promises, with its tolerance. N counts surveys of six
-properties for each number of samples and family (200 give 1,200 fields and about ten minutes on
+properties for each number of samples and family (150 give 900 fields and about three minutes on
 one core; the default is a quick look). Parts: speed, tables, chances, real.
 
 Set-up of the tables: blocks of 2, 3 and 4 ha, k-means designs with 5 m jitter, six properties
@@ -248,6 +248,8 @@ TARGETS: dict[tuple[str, bool], dict[str, tuple[float | None, ...]]] = {
     ("trend + residual", False): {"ratio": (0.629, 0.580, 0.533, 0.516, 0.439)},
     ("anisotropic", False): {"ratio": (0.856, 0.822, 0.752, 0.707, 0.617)},
 }
+#: Pure nugget is held tighter: rmse 0.02, yes 3 points.
+TIGHTER = {("pure nugget", "rmse"): 0.02, ("pure nugget", "yes"): 3.0}
 TOLERANCE = {"ratio": 0.02, "coverage": 0.012, "new": 0.008, "rmse": 0.03, "yes": 5.0}
 
 
@@ -267,8 +269,9 @@ def tables(count: int) -> None:
             for what, values in wanted.items():
                 if values[place] is not None:
                     value, se = measured(one, what)
+                    tolerance = TIGHTER.get((family, what), TOLERANCE[what])
                     line = f"{family:>18} {what:>9} {n:>3} {value:9.3f} {se:6.3f}"
-                    print(f"{line} {values[place]:9.3f} {TOLERANCE[what]:6.3f}", flush=True)
+                    print(f"{line} {values[place]:9.3f} {tolerance:6.3f}", flush=True)
     print(
         f"Useful maps of patterned properties no better than the block mean: "
         f"{np.mean(useless):.1f} % of {len(useless)}."
