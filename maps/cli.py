@@ -26,6 +26,9 @@ OUR_MISTAKE = (
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     arguments = build_parser().parse_args(argv)
+    # Small matrices gain nothing from many BLAS threads and stall on a busy machine.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     try:
         # Imported here: `--help` must not wait for libraries that only computing needs.
         module = importlib.import_module(f"maps.commands.{arguments.module}")
