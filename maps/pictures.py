@@ -89,6 +89,31 @@ def warp(values: Array, grid: Grid, frame: Frame) -> Array:
     return np.where(frame.mask, out, np.nan)
 
 
+def enlarged(values: Array, grid: Grid, outline_m: Polygon | MultiPolygon, finer: int) -> Array:
+    """Values of a north-up grid on cells `finer` times smaller, in its own CRS, for paper."""
+    from rasterio.features import geometry_mask
+    from rasterio.transform import Affine
+    from rasterio.warp import Resampling, reproject
+
+    rows, columns = grid.shape
+    shape = (rows * finer, columns * finer)
+    out = np.full(shape, np.nan)
+    transform = north_up(grid) * Affine.scale(1 / finer)
+    reproject(
+        _grown(values),
+        out,
+        src_transform=north_up(grid),
+        src_crs=grid.crs,
+        dst_transform=transform,
+        dst_crs=grid.crs,
+        src_nodata=np.nan,
+        dst_nodata=np.nan,
+        resampling=Resampling.bilinear,
+    )
+    mask = geometry_mask([outline_m.__geo_interface__], shape, transform, invert=True)
+    return np.where(mask, out, np.nan)
+
+
 def _grown(values: Array) -> Array:
     """Values carried a few cells beyond the outline, so that the picture reaches it everywhere."""
     from scipy.ndimage import distance_transform_edt

@@ -141,6 +141,7 @@ def _run_and_write(unit: Unit, stamp: dict[str, Any]) -> dict[str, Any]:
     from geo.export.folder import write_season
     from geo.season import run_season
     from maps.page import write_map
+    from maps.report import write_report
 
     season = run_season(unit.farm, unit.season, unit.block, layer_cm=unit.layer_cm)
     parent = unit.folder.parent
@@ -149,6 +150,7 @@ def _run_and_write(unit: Unit, stamp: dict[str, Any]) -> dict[str, Any]:
         made = Path(temporary) / unit.slug
         write_season(season, made)
         write_map(season, made)
+        write_report(season, made)
         files = sorted(p.relative_to(made).as_posix() for p in made.rglob("*") if p.is_file())
         done = json.dumps(stamp | {"files": files}, indent=1)
         (made / "done.json").write_text(done + "\n", encoding="utf-8")
