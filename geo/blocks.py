@@ -36,6 +36,15 @@ MOST_BLOCK_HA = 5000.0
 #: A block wider than this does not fit one metric system. [deg]
 WIDEST_DEG = 1.0
 
+#: Shifts of an older datum that are looked for, and the step between those tried. [m]
+LEAST_SHIFT_M, MOST_SHIFT_M, SHIFT_STEP_M = 30.0, 1000.0, 20.0
+
+#: Stations that must lie in a shifted outline before it is asked about, and that are looked at.
+FEWEST_STATIONS, MOST_SHIFT_POINTS = 3, 300
+
+#: A shift that holds this share of what the best one holds is as good. [1]
+GOOD_SHARE = 0.9
+
 _NAME_FIELDS = ("name", "block", "block_name", "naam", "nom", "nombre", "nome", "id", "label")
 _RESERVED = {"con", "prn", "aux", "nul"} | {f"{p}{n}" for p in ("com", "lpt") for n in range(1, 10)}
 
@@ -186,7 +195,7 @@ def read_outlines(
             findings += odd
     outlines, found = _ponds(outlines, accept)
     findings += found
-    findings += _off_the_points(outlines, file.name, known_points)
+    findings += _off_the_points(outlines, file.name, beside, known_points)
     return tuple(outlines), tuple(findings)
 
 
@@ -194,26 +203,25 @@ def read_outlines(
 
 
 def _off_the_points(
-    outlines: Sequence[Outline], name: str, known_points: Sequence[Place]
+    outlines: Sequence[Outline],
+    name: str,
+    beside: Sequence[BaseGeometry],
+    known_points: Sequence[Place],
 ) -> list[Finding]:
     """An outline that misses the stations known to lie in it by an old datum's shift."""
     findings = []
     for outline in outlines:
-        near = [p for p in known_points if outline.lonlat.distance(shapely.Point(p)) < 0.005]
-        if len(near) < 3:
-            continue
-        xy = np.array(near)
-        share = float(shapely.contains_xy(outline.lonlat, xy[:, 0], xy[:, 1]).mean())
-        shift = _shift_that_fits(outline.lonlat, xy) if share < 0.5 else None
+        others = [*beside, *(other.lonlat for other in outlines if other is not outline)]
+        shift = _shift_that_fits(outline.lonlat, _free_points(known_points, others))
         if shift:
-            east_m, north_m, share_then = shift
+            east_m, north_m, now, then = shift
             findings.append(
                 Finding(
                     "outline_shifted",
                     "open",
-                    f"Of {len(near)} known stations near {outline.name}, {share:.0%} lie inside "
-                    f"it; moved {math.hypot(east_m, north_m):.0f} m, {share_then:.0%} would. "
-                    "An older datum, or the wrong system?",
+                    f"Of the known stations, {now} lie inside {outline.name}; moved "
+                    f"{math.hypot(east_m, north_m):.0f} m, {then} would. An older datum, or the "
+                    "wrong system?",
                     "Give the right system with --crs EPSG:CODE, or keep the outline as it is.",
                     "Kept as it came.",
                     file=name,
@@ -224,16 +232,39 @@ def _off_the_points(
     return findings
 
 
-def _shift_that_fits(lonlat: Area, xy: Array) -> tuple[float, float, float] | None:
-    """East and north shift [m] that lays an outline over the points, and the share inside then."""
-    east_m = math.cos(math.radians(lonlat.centroid.y)) * 111_320.0
-    shift = xy.mean(axis=0) - np.array(lonlat.centroid.coords[0])
-    moved = xy - shift
-    share = float(shapely.contains_xy(lonlat, moved[:, 0], moved[:, 1]).mean())
-    metres = (float(shift[0]) * east_m, float(shift[1]) * 110_900.0)
-    if share < 0.8 or not 30.0 < math.hypot(*metres) < 1000.0:
+def _free_points(known_points: Sequence[Place], others: Sequence[BaseGeometry]) -> Array:
+    """Stations that no other block holds. [deg]"""
+    xy = np.array(known_points, dtype=float).reshape(-1, 2)
+    for other in others:
+        xy = xy[~shapely.contains_xy(other, xy[:, 0], xy[:, 1])]
+    return xy
+
+
+def _shift_that_fits(lonlat: Area, xy: Array) -> tuple[float, float, int, int] | None:
+    """East and north shift [m] that lays an outline over most points, with those inside now, then.
+
+    Stations of blocks that are not on file may stand around: so every shift is tried, and the one
+    asked about holds at least twice as many points as the outline does where it lies.
+    """
+    degree_m = np.array([math.cos(math.radians(lonlat.centroid.y)) * 111_320.0, 110_900.0])
+    west, south, east, north = lonlat.bounds
+    reach = MOST_SHIFT_M / degree_m
+    low, high = np.array([west, south]) - reach, np.array([east, north]) + reach
+    near = np.all((xy >= low) & (xy <= high), axis=1)
+    xy = xy[near][:MOST_SHIFT_POINTS]
+    steps_m = np.arange(-MOST_SHIFT_M, MOST_SHIFT_M + 1, SHIFT_STEP_M)
+    shifts_m = np.stack(np.meshgrid(steps_m, steps_m), axis=-1).reshape(-1, 2)
+    moved = xy[None, :, :] - (shifts_m / degree_m)[:, None, :]
+    inside = shapely.contains_xy(lonlat, moved[..., 0], moved[..., 1]).sum(axis=1)
+    now = int(shapely.contains_xy(lonlat, xy[:, 0], xy[:, 1]).sum())
+    # Stations of two blocks may fill it as well as its own do: the least shift is the likeliest.
+    good = shifts_m[inside >= GOOD_SHARE * inside.max()]
+    least = good[np.argmin(np.hypot(*good.T))]
+    shift_m = good[np.hypot(*(good - least).T) < 5 * SHIFT_STEP_M].mean(axis=0)
+    then = int(shapely.contains_xy(lonlat, *(xy - shift_m / degree_m).T).sum())
+    if then < FEWEST_STATIONS or 2 * now > then or np.hypot(*shift_m) < LEAST_SHIFT_M:
         return None
-    return *metres, share
+    return float(shift_m[0]), float(shift_m[1]), now, then
 
 
 # From shapes to outlines

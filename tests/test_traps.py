@@ -127,11 +127,23 @@ def test_the_old_datum_taken_for_the_new_one_is_found_by_the_stations(trap, gps,
     assert size == pytest.approx(295.5, abs=40)
 
 
-@pytest.mark.xfail(reason="stations of the blocks beside it spoil the shift that is looked for")
-def test_the_shift_is_found_among_the_stations_of_the_whole_farm(trap, gps):
+@pytest.mark.parametrize("others", [[], [1, 2]], ids=["alone", "beside its neighbours"])
+def test_the_shift_is_found_among_the_stations_of_the_whole_farm(trap, gps, blocks, others):
     known = [(p.lon, p.lat) for p in gps.points]
-    _, findings = read_outlines(trap["cape_datum"], crs="EPSG:2048", known_points=known)
-    assert found(findings, "outline_shifted")
+    beside = [blocks[i].lonlat for i in others]
+    _, findings = read_outlines(
+        trap["cape_datum"], crs="EPSG:2048", known_points=known, beside=beside
+    )
+    (question,) = found(findings, "outline_shifted")
+    size = np.hypot(float(question.repair["east_m"]), float(question.repair["north_m"]))
+    assert size == pytest.approx(295.5, abs=40)
+
+
+@pytest.mark.parametrize("name", OUTLINES)
+def test_an_outline_that_lies_right_is_not_asked_about_among_the_stations_of_others(gps, name):
+    known = [(p.lon, p.lat) for p in gps.points]
+    _, findings = read_outlines(files() / name, known_points=known)
+    assert found(findings, "outline_shifted") == []
 
 
 def test_an_outline_with_turned_signs_is_turned_only_if_agreed(trap, blocks):
