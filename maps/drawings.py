@@ -273,7 +273,7 @@ def north(x: float, y: float) -> str:
     )
 
 
-def scale_bar(paper: Paper, x: float, y: float, longest: float = 90.0) -> str:
+def scale_bar(paper: Paper, x: float, y: float, longest: float = 115.0) -> str:
     """A bar of four stitches, black and white, of a round length."""
     metres = max((m for m in SCALE_BARS_M if m * paper.scale <= longest), default=SCALE_BARS_M[0])
     piece = metres * paper.scale / 4
@@ -289,6 +289,7 @@ def scale_bar(paper: Paper, x: float, y: float, longest: float = 90.0) -> str:
             (2 * piece, "middle", f"{metres / 2:g}"),
             (4 * piece, "end", f"{metres} m"),
         )
+        if anchor != "middle" or piece > 16
     )
     return bars + words
 

@@ -71,7 +71,7 @@ def report_data(season: Season) -> Data:
         "findings": [_finding(finding) for finding in season.checked.findings],
         "sources": _sources(season),
         "made": _made(season),
-        "mapHeight": 33,
+        "mapHeight": 31,
     }
 
 
@@ -232,7 +232,8 @@ def buy_rows(season: Season, amendment: str, material: Material) -> list[tuple[s
         return []
     amount = amount_words(bought.bought_kg)
     if bought.bags is not None:
-        amount = f"{bought.bags} bags of {material.bag_kg:g} kg"
+        bags = "1 bag" if bought.bags == 1 else f"{bought.bags} bags"
+        amount = f"{bags} of {material.bag_kg:g} kg"
     cost = plan.costs.get(amendment)
     alone = [a for a in _spread(season) if material.key == _material_key(season, a)] == [amendment]
     if cost is None or bought.cost is None or material.price_per_t is None or not alone:
@@ -265,8 +266,9 @@ def _uniform(season: Season, amendment: str) -> str:
     one, cost = plan.uniform.get(amendment), plan.costs.get(amendment)
     if one is None:
         return ""
-    said = f"{rate_words(one.rate_kg_ha)} everywhere"
+    said = "none anywhere"
     if one.rate_kg_ha > 0:
+        said = f"{rate_words(one.rate_kg_ha)} everywhere"
         said += f": {amount_words(one.total_kg)}"
         said += f", {money(one.cost, currency)}" if one.cost is not None else ""
     said = sentence(said)
