@@ -89,8 +89,8 @@ def number(value: float, key: str = "") -> str:
 
     Examples
     --------
-    >>> number(5.27, "ph_water"), number(0.873), number(18.4), number(1290), number(-0.5)
-    ('5.3', '0.87', '18', '1\u202f290', '\u22120.5')
+    >>> number(5.27, "ph_water"), number(0.873), number(18.4), number(1290)
+    ('5.3', '0.87', '18', '1\u202f290')
     """
     if not math.isfinite(value):
         return "not known"
