@@ -10,6 +10,7 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.blocks import Block
+from geo.crs import lonlat_to_xy
 from geo.prescription import Rate
 from geo.season import Season
 from geo.surfaces import Surface
@@ -42,9 +43,13 @@ def zone_picture(
     rates: Sequence[Rate],
     width: float = 300.0,
     height: float = 330.0,
-    spots: Array | None = None,
+    *,
+    hits: bool = False,
 ) -> str:
-    """The zones of one material: fills, stitches, numbers, rows at the edge, scale, north."""
+    """The zones of one material: fills, stitches, numbers, rows at the edge, scale, north.
+
+    `hits` adds an unseen shape for each zone, by which a page can tell where somebody stands.
+    """
     paper = drawings.paper_for(block.outline, width, height)
     given = {rate.zone_id: rate.rate_kg_ha for rate in rates}
     outlines = [zone.outline for zone in zone_map.zones]
@@ -52,10 +57,15 @@ def zone_picture(
     azimuth = block.site.row_azimuth_deg or 0.0
     parts = [
         *drawings.zones(outlines, amounts, paper, azimuth),
-        *_frame(block, paper),
-        drawings.samples(spots, paper, 1.6) if spots is not None else "",
+        *frame_parts(block, paper),
         drawings.zone_numbers([z.zone_id for z in zone_map.zones], outlines, paper),
     ]
+    if hits:
+        parts += [
+            f'<path class="hit" data-zone="{zone.zone_id}" fill="none" fill-rule="evenodd" '
+            f'd="{drawings.path_of(zone.outline, paper)}"/>'
+            for zone in zone_map.zones
+        ]
     return drawings.svg(paper, parts, below=18)
 
 
@@ -65,13 +75,13 @@ def block_picture(season: Season, width: float = 300.0, height: float = 330.0) -
     paper = drawings.paper_for(block.outline, width, height)
     parts = [
         drawings.area(block.outline, paper, colors.ZONE_FILLS[0]),
-        *_frame(block, paper),
+        *frame_parts(block, paper),
         drawings.samples(sample_places(season), paper),
     ]
     return drawings.svg(paper, parts, below=18)
 
 
-def _frame(block: Block, paper: drawings.Paper) -> list[str]:
+def frame_parts(block: Block, paper: drawings.Paper) -> list[str]:
     """Outline, ponds, row numbers, scale bar, north."""
     site = block.site
     return [
@@ -88,13 +98,22 @@ def sample_places(season: Season) -> Array:
     return _places_and(season, "lon")[0]
 
 
+def numbered_places(season: Season) -> list[tuple[str, tuple[float, float]]]:
+    """Id and place of each sample in and near the block, in order of id. [m]"""
+    table = season.checked.usable.dropna(subset=["lon", "lat"])
+    xy = lonlat_to_xy(table["lon"].to_numpy(float), table["lat"].to_numpy(float), season.block.crs)
+    found = [
+        (str(name), (x, y))
+        for name, (x, y) in zip(table.index, xy.tolist(), strict=True)
+        if season.block.outline.distance(shapely.Point(x, y)) <= NEAR_M
+    ]
+    return sorted(found)
+
+
 def _places_and(season: Season, key: str) -> tuple[Array, Array]:
     """Places of the samples in and near the block that have a value, and the values."""
-    from pyproj import Transformer
-
     table = season.checked.usable[list(dict.fromkeys(["lon", "lat", key]))].dropna()
-    transform = Transformer.from_crs("EPSG:4326", season.block.crs, always_xy=True).transform
-    xy = np.column_stack(transform(table["lon"].to_numpy(float), table["lat"].to_numpy(float)))
+    xy = lonlat_to_xy(table["lon"].to_numpy(float), table["lat"].to_numpy(float), season.block.crs)
     near = shapely.dwithin(season.block.outline, shapely.points(xy), NEAR_M)
     return np.asarray(xy[near]), table[key].to_numpy(dtype=float)[near]
 

@@ -61,7 +61,7 @@ def report_data(season: Season) -> Data:
         "season": str(season.season),
         "left": f"{block.area_ha:.2f} ha, {crop_words(block.site.crop)}",
         "right": _sampled(season),
-        "materials": [_material(season, name) for name in _spread(season)],
+        "materials": [_material(season, name) for name in spread_amendments(season)],
         "nothing": _nothing(season),
         "held": _held(season),
         "order": list(season.prescription.order),
@@ -82,7 +82,7 @@ def _sampled(season: Season) -> str:
     return f"{len(season.checked.usable)} samples, {day}, {top:g} to {bottom:g} cm"
 
 
-def _spread(season: Season) -> list[str]:
+def spread_amendments(season: Season) -> list[str]:
     """Amendments with something to spread, in the order of the prescription."""
     return list(dict.fromkeys(r.amendment for r in season.prescription.rates if r.rate_kg_ha > 0))
 
@@ -235,7 +235,9 @@ def buy_rows(season: Season, amendment: str, material: Material) -> list[tuple[s
         bags = "1 bag" if bought.bags == 1 else f"{bought.bags} bags"
         amount = f"{bags} of {material.bag_kg:g} kg"
     cost = plan.costs.get(amendment)
-    alone = [a for a in _spread(season) if material.key == _material_key(season, a)] == [amendment]
+    alone = [a for a in spread_amendments(season) if material.key == _material_key(season, a)] == [
+        amendment
+    ]
     if cost is None or bought.cost is None or material.price_per_t is None or not alone:
         return [
             (f"{amount} {material.name}", "no price" if cost is None else money(cost, currency))
@@ -302,7 +304,7 @@ def _by_row(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> list[D
 
 def _nothing(season: Season) -> Data | None:
     """The first page where nothing is to be spread."""
-    if _spread(season):
+    if spread_amendments(season):
         return None
     return {
         "title": f"Nothing to spread on {season.block.name}",

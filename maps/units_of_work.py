@@ -140,6 +140,7 @@ def _failure(unit: Unit, message: str, error: Exception | None = None) -> Outcom
 def _run_and_write(unit: Unit, stamp: dict[str, Any]) -> dict[str, Any]:
     from geo.export.folder import write_season
     from geo.season import run_season
+    from maps.field import write_field
     from maps.page import write_map
     from maps.report import write_report
 
@@ -151,6 +152,7 @@ def _run_and_write(unit: Unit, stamp: dict[str, Any]) -> dict[str, Any]:
         write_season(season, made)
         write_map(season, made)
         write_report(season, made)
+        write_field(season, made)
         files = sorted(p.relative_to(made).as_posix() for p in made.rglob("*") if p.is_file())
         done = json.dumps(stamp | {"files": files}, indent=1)
         (made / "done.json").write_text(done + "\n", encoding="utf-8")
