@@ -61,12 +61,13 @@ def frame_for(grid: Grid, outline_lonlat: Polygon | MultiPolygon) -> Frame:
     return Frame((height, width), tuple(transform)[:6], ((south, west), (north, east)), mask)
 
 
-def north_up(grid: Grid) -> Any:
-    """Affine transform of a north-up grid, columns and rows to metres."""
+def north_up(grid: Grid, finer: float = 1) -> Any:
+    """Affine transform of a north-up grid, or of cells `finer` times smaller, to metres."""
     from rasterio.transform import Affine
 
     # rasterio's own from_origin warns of its end with newer affine packages.
-    return Affine(grid.spacing_m, 0.0, grid.origin_m[0], 0.0, -grid.spacing_m, grid.origin_m[1])
+    side = grid.spacing_m / finer
+    return Affine(side, 0.0, grid.origin_m[0], 0.0, -side, grid.origin_m[1])
 
 
 def warp(values: Array, grid: Grid, frame: Frame) -> Array:
@@ -92,13 +93,12 @@ def warp(values: Array, grid: Grid, frame: Frame) -> Array:
 def enlarged(values: Array, grid: Grid, outline_m: Polygon | MultiPolygon, finer: int) -> Array:
     """Values of a north-up grid on cells `finer` times smaller, in its own CRS, for paper."""
     from rasterio.features import geometry_mask
-    from rasterio.transform import Affine
     from rasterio.warp import Resampling, reproject
 
     rows, columns = grid.shape
     shape = (rows * finer, columns * finer)
     out = np.full(shape, np.nan)
-    transform = north_up(grid) * Affine.scale(1 / finer)
+    transform = north_up(grid, finer)
     reproject(
         _grown(values),
         out,
