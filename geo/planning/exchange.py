@@ -195,18 +195,27 @@ def choose_greedily(problem: Problem, count: int) -> Index:
     KrigingError
         If the field has no room for so many at the least spacing.
     """
+    chosen = choose_all_there_is(problem, count)
+    if len(chosen) < count:
+        raise KrigingError(no_room(len(chosen), count, problem.spacing_m))
+    return chosen
+
+
+def choose_all_there_is(problem: Problem, count: int) -> Index:
+    """The same, ending with fewer where the least spacing leaves no room."""
     from geo.planning.constraints import too_close
 
     exchange = Exchange(problem, np.empty(0, dtype=np.int64))
-    if count and not len(problem.fixed):
+    if count > 0 and not len(problem.fixed):
         # Nothing is known yet: the first goes to the middle, where it tells most.
         middle = np.average(problem.nodes, axis=0, weights=problem.weights)
         exchange.add(int(np.argmin(np.hypot(*(problem.places - middle).T))))
     while len(exchange.chosen) < count:
         taken = np.vstack([problem.keep_off, problem.places[exchange.chosen]])
         free = ~too_close(problem.places, taken, problem.spacing_m)
+        free[exchange.chosen] = False
         if not free.any():
-            raise KrigingError(no_room(len(exchange.chosen), count, problem.spacing_m))
+            break
         exchange.add(int(np.argmax(np.where(free, exchange.gains_of_adding(), -np.inf))))
     return exchange.chosen
 

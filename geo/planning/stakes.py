@@ -1,0 +1,150 @@
+"""Which decisions the next samples could turn, place by place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from geo.grids import Array
+from geo.lookup import properties
+from geo.planning.quality import kriging_variance
+from geo.planning.signals import Signal, mean_signal
+from geo.planning.value import limit_weights, value_at_limit
+from geo.season import Season
+from geo.surfaces import Surface
+
+#: The property whose limit decides each amendment, the first that was measured.
+DECIDES: Mapping[str, tuple[str, ...]] = {
+    "lime": ("ph_water", "ph_cacl2", "ph_kcl"),
+    "sulfur": ("ph_water", "ph_cacl2", "ph_kcl"),
+    "gypsum": ("esp",),
+    "potassium": ("k",),
+    "magnesium": ("mg",),
+    "phosphorus": ("p",),
+    "boron": ("b",),
+}
+#: Nobody decides by these, whatever the sample says.
+UNDECIDED = ("no_data",)
+
+
+@dataclass(frozen=True)
+class Stake:
+    """One property with a limit somebody acts on, at the nodes of a plan.
+
+    All figures are on the scale that is mapped, in units of the samples' own spread, so that
+    properties can be added up.
+
+    Attributes
+    ----------
+    key, name : str
+    limit : float
+        In the house unit, as people read it.
+    mean, level : array (nodes,), float
+        What is believed, and the limit, both as said above.
+    variance : array (nodes,)
+        Doubt before the plan.
+    signal : Signal
+        In squared units of the samples' spread.
+    samples : array (n, 2)
+        Where the property has been measured. [m]
+    chance : array (nodes,)
+        Chance of lying below the limit.
+    """
+
+    key: str
+    name: str
+    limit: float
+    mean: Array
+    level: float
+    variance: Array
+    signal: Signal
+    samples: Array
+    chance: Array
+
+    @property
+    def worth_of_all(self) -> Array:
+        """Worth of knowing the soil exactly, at each node. [spreads]"""
+        return value_at_limit(self.mean, np.sqrt(self.variance), self.level)
+
+    @property
+    def weights(self) -> Array:
+        """How much a unit of variance less is worth at each node."""
+        return limit_weights(self.mean, np.sqrt(self.variance), self.level)
+
+    def worth(self, spots: Array, nodes: Array) -> Array:
+        """Worth of a plan at each node: what it may turn, before anything is measured."""
+        later = kriging_variance(self.signal, np.vstack([self.samples, spots]), nodes)
+        moves = np.sqrt(np.maximum(self.variance - later, 0.0))
+        return value_at_limit(self.mean, moves, self.level)
+
+
+def stakes_of(season: Season, nodes: Array) -> tuple[Stake, ...]:
+    """Stakes of a block after a season, the largest first."""
+    keys: list[str] = []
+    for requirement in season.requirements:
+        if requirement.kind in UNDECIDED:
+            continue
+        measured = [k for k in DECIDES.get(requirement.amendment, ()) if k in season.surfaces]
+        keys += measured[:1]
+    found = [_stake(season.surfaces[key], nodes) for key in dict.fromkeys(keys)]
+    stakes = [stake for stake in found if stake is not None]
+    return tuple(sorted(stakes, key=lambda stake: -float(stake.worth_of_all.mean())))
+
+
+def scaled_signal(surface: Surface) -> tuple[Signal, float] | None:
+    """Signal of a surface in units of the samples' spread, and that spread; None: no belief."""
+    belief = surface.belief
+    if belief is None:
+        return None
+    spread = float(np.std(belief.values, ddof=1))
+    plain = mean_signal(belief, belief.frame)
+    square = spread * spread
+    signal = Signal(
+        lambda a, b: plain.covariance(a, b) / square,
+        lambda places: plain.own(places) / square,
+        plain.error / square,
+    )
+    return signal, spread
+
+
+def at_nodes(surface: Surface, values: Array, nodes: Array) -> Array:
+    """Values of a surface at the nodes; off the block those of the nearest cell inside."""
+    from scipy.spatial import cKDTree
+
+    inside = np.isfinite(values)
+    centres = surface.grid.centres()[inside.ravel()]
+    nearest = cKDTree(centres).query(nodes)[1]
+    return np.asarray(values[inside][nearest], dtype=float)
+
+
+def _stake(surface: Surface, nodes: Array) -> Stake | None:
+    scaled = scaled_signal(surface)
+    if scaled is None or surface.critical is None or surface.belief is None:
+        return None
+    if surface.logs and surface.critical <= 0:
+        return None
+    signal, spread = scaled
+    estimate = at_nodes(surface, surface.estimate, nodes)
+    mean = np.log(estimate) if surface.logs else estimate
+    level = float(np.log(surface.critical)) if surface.logs else surface.critical
+    wrong = surface.chance_wrong_side
+    chance = np.full(len(nodes), np.nan) if wrong is None else at_nodes(surface, wrong, nodes)
+    samples = surface.belief.xy
+    return Stake(
+        key=surface.key,
+        name=properties()[surface.key].name,
+        limit=surface.critical,
+        mean=mean / spread,
+        level=level / spread,
+        variance=kriging_variance(signal, samples, nodes),
+        signal=signal,
+        samples=samples,
+        chance=1.0 - chance if surface.side == "above" else chance,
+    )
+
+
+def worth_of_plan(stakes: Sequence[Stake], spots: Array, nodes: Array) -> float:
+    """Worth of a plan over all stakes, averaged over the block. [spreads]"""
+    return float(sum(stake.worth(spots, nodes).mean() for stake in stakes))
