@@ -83,6 +83,10 @@ class Tables:
             return self.replaced[name]
         return self.added.get(name, ()) + read_table(name)
 
+    def changes(self, name: str) -> bool:
+        """Whether the farm has rows of its own for a table."""
+        return name in self.replaced or name in self.added
+
 
 def farm_tables(folder: Path, entries: Mapping[str, Any]) -> Tables:
     """The tables in use on a farm, from the `[tables]` of its farm.toml.

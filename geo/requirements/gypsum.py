@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from geo.grids import Array
+from geo.lookup import Tables
 from geo.requirements.shared import figure
 from geo.units import cmol_of
 
@@ -20,6 +21,7 @@ def oster_gypsum_t_ha(
     final_esp: float,
     efficiency: float,
     purity_pct: float = 100.0,
+    tables: Tables | None = None,
 ) -> Array:
     """Gypsum by the equation of Oster: 8.6 F D BD CEC (ESPi - ESPf)/p (OSTER). [t/ha]
 
@@ -35,6 +37,8 @@ def oster_gypsum_t_ha(
         F, 1.1 to 1.3. [1]
     purity_pct : float
         Of the product. [%]
+    tables : Tables, optional
+        Those in use on the farm.
 
     Examples
     --------
@@ -44,7 +48,7 @@ def oster_gypsum_t_ha(
     >>> round(float(gypsum), 2)
     8.83
     """
-    factor = figure(TABLE, "oster_factor").value
+    factor = figure(TABLE, "oster_factor", tables).value
     sodium = np.maximum(np.asarray(esp, float) - final_esp, 0.0) * cec
     return np.asarray(factor * efficiency * depth_m * bulk_density_mg_m3 * sodium / purity_pct)
 
@@ -66,7 +70,13 @@ def exchangeable_sodium_cmol_kg(na_mg_kg: Array, soluble_mg_kg: float = 0.0) -> 
 
 
 def gypsum_requirement_kg_ha(
-    esp: Array, cec: Array, *, depth_cm: float, bulk_density_mg_m3: float, stones_pct: float
+    esp: Array,
+    cec: Array,
+    *,
+    depth_cm: float,
+    bulk_density_mg_m3: float,
+    stones_pct: float,
+    tables: Tables | None = None,
 ) -> Array:
     """Pure gypsum for places above the trigger; none below it. [kg/ha]
 
@@ -78,10 +88,11 @@ def gypsum_requirement_kg_ha(
         cec,
         depth_m=depth_cm / 100,
         bulk_density_mg_m3=bulk_density_mg_m3,
-        final_esp=figure(TABLE, "final_esp").value,
-        efficiency=figure(TABLE, "efficiency").value,
+        final_esp=figure(TABLE, "final_esp", tables).value,
+        efficiency=figure(TABLE, "efficiency", tables).value,
+        tables=tables,
     )
-    above = np.asarray(esp, dtype=float) > figure(TABLE, "trigger_esp").value
+    above = np.asarray(esp, dtype=float) > figure(TABLE, "trigger_esp", tables).value
     return np.where(above, tonnes * 1000 * (1 - stones_pct / 100), 0.0)
 
 

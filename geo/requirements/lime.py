@@ -8,7 +8,7 @@ formula.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 
@@ -16,7 +16,7 @@ import numpy as np
 
 from geo.errors import TableError
 from geo.grids import Array
-from geo.lookup import read_table
+from geo.lookup import Row, Tables, read_table
 from geo.requirements.shared import Layer, figure
 from geo.units import kg_ha_from_lb_ac, t_ha_from_ton_ac
 
@@ -42,16 +42,29 @@ class BufferTable:
         return float(min(rows[0] for rows, _ in self.columns.values()))
 
 
-@cache
-def buffer_table(buffer: str) -> BufferTable:
-    """The table of one buffer ("sikora" or "smp").
+def buffer_table(buffer: str, tables: Tables | None = None) -> BufferTable:
+    """The table of one buffer ("sikora" or "smp"), the farm's own before ours.
 
     Raises
     ------
     TableError
         If no table of that buffer is held.
     """
-    rows = [row for row in read_table("lime_requirement") if row["buffer"] == buffer]
+    if tables is None or not tables.changes("lime_requirement"):
+        return _our_buffer_table(buffer)
+    own = tables.added.get("lime_requirement", ())
+    mine = any(row["buffer"] == buffer for row in own)
+    # Rows of two tables are never mixed: they stand for different soils.
+    return _buffer_table_of(buffer, own if mine else tables.rows("lime_requirement"))
+
+
+@cache
+def _our_buffer_table(buffer: str) -> BufferTable:
+    return _buffer_table_of(buffer, read_table("lime_requirement"))
+
+
+def _buffer_table_of(buffer: str, all_rows: Iterable[Row]) -> BufferTable:
+    rows = [row for row in all_rows if row["buffer"] == buffer]
     if not rows:
         raise TableError(f"lime_requirement.csv holds no table for the buffer {buffer!r}.")
     columns = {}
@@ -96,13 +109,17 @@ def _column_t_ha(buffer_ph: Array, rows: Array, lime: Array) -> Array:
     return np.interp(buffer_ph, rows, lime, left=np.nan, right=0.0)
 
 
-def mehlich_acidity(buffer_ph: Array) -> Array:
+def mehlich_acidity(buffer_ph: Array, tables: Tables | None = None) -> Array:
     """Acidity from the Mehlich buffer, never below 0 (NCDA). [meq/100 cm3]"""
-    factor, own_ph = (figure(LIMITS, name).value for name in ("mehlich_factor", "mehlich_ph"))
+    factor, own_ph = (
+        figure(LIMITS, name, tables).value for name in ("mehlich_factor", "mehlich_ph")
+    )
     return np.maximum((own_ph - np.asarray(buffer_ph, dtype=float)) * factor, 0.0)
 
 
-def mehlich_lime_t_ha(acidity: Array, ph_water: Array, target_ph: float) -> Array:
+def mehlich_lime_t_ha(
+    acidity: Array, ph_water: Array, target_ph: float, tables: Tables | None = None
+) -> Array:
     """Lime by the Mehlich buffer: Ac (target - pH)/(6.6 - pH), before any credit (NCDA). [t/ha]
 
     Examples
@@ -111,7 +128,7 @@ def mehlich_lime_t_ha(acidity: Array, ph_water: Array, target_ph: float) -> Arra
     >>> round(ton_ac_from_t_ha(float(mehlich_lime_t_ha(1.2, 5.0, target_ph=6.0))), 3)
     0.75
     """
-    own_ph = figure(LIMITS, "mehlich_ph").value
+    own_ph = figure(LIMITS, "mehlich_ph", tables).value
     if target_ph > own_ph:
         raise TableError(f"The Mehlich buffer goes to pH {own_ph:g}; set target_ph inside it.")
     gap = own_ph - np.asarray(ph_water, dtype=float)
@@ -120,33 +137,43 @@ def mehlich_lime_t_ha(acidity: Array, ph_water: Array, target_ph: float) -> Arra
     return np.asarray(t_ha_from_ton_ac(np.where(gap > 0, acidity * share, 0.0)))
 
 
-def adams_evans_saturation(ph: Array) -> Array:
+def adams_evans_saturation(ph: Array, tables: Tables | None = None) -> Array:
     """Share of the exchange sites that are acid: pH = 7.79 - 5.55 Hs + 2.27 Hs^2. [1]"""
     constant, linear, square = (
-        figure(LIMITS, f"adams_evans_{name}").value for name in ("constant", "linear", "square")
+        figure(LIMITS, f"adams_evans_{name}", tables).value
+        for name in ("constant", "linear", "square")
     )
     # The parabola turns at Hs = 1.22, pH 4.40; below it no share answers.
     root = np.sqrt(np.maximum(linear**2 - 4 * square * (constant - np.asarray(ph, float)), 0.0))
     return np.maximum((linear - root) / (2 * square), 0.0)
 
 
-def adams_evans_lime_t_ha(buffer_ph: Array, ph_water: Array, target_ph: float) -> Array:
+def adams_evans_lime_t_ha(
+    buffer_ph: Array, ph_water: Array, target_ph: float, tables: Tables | None = None
+) -> Array:
     """Lime by the Adams-Evans buffer, for kaolinitic soils of low CEC. [t/ha]
 
     8000 (8.00 - buffer pH)/Hs1 (Hs1 - Hs2) 1.5, lb/ac of CaCO3 in 2 000 000 lb of soil; the
     equation is from memory.
     """
     factor, own_ph, field = (
-        figure(LIMITS, f"adams_evans_{name}").value for name in ("factor", "buffer_ph", "field")
+        figure(LIMITS, f"adams_evans_{name}", tables).value
+        for name in ("factor", "buffer_ph", "field")
     )
-    now, then = adams_evans_saturation(ph_water), adams_evans_saturation(np.asarray(target_ph))
+    now, then = (adams_evans_saturation(np.asarray(ph), tables) for ph in (ph_water, target_ph))
     share = np.clip(1 - then / np.where(now > 0, now, np.inf), 0.0, None)
     acidity = np.maximum(own_ph - np.asarray(buffer_ph, dtype=float), 0.0)
     pounds = np.where(now > 0, factor * acidity * share * field, 0.0)
     return np.asarray(kg_ha_from_lb_ac(pounds) / 1000)
 
 
-def eksteen_lime_t_ha(acidity: Array, ca: Array, mg: Array, organic_matter_pct: Array) -> Array:
+def eksteen_lime_t_ha(
+    acidity: Array,
+    ca: Array,
+    mg: Array,
+    organic_matter_pct: Array,
+    tables: Tables | None = None,
+) -> Array:
     """Lime for 30 cm by acidity measured at pH 7, to pH(KCl) 5.5 (SAWINE, pp. 28-30). [t/ha]
 
     Parameters
@@ -162,16 +189,17 @@ def eksteen_lime_t_ha(acidity: Array, ca: Array, mg: Array, organic_matter_pct: 
     7.49
     """
     ratio, ca_share, turn, factor = (
-        figure(LIMITS, f"eksteen_{name}").value for name in ("ratio", "ca", "ca_mg", "factor")
+        figure(LIMITS, f"eksteen_{name}", tables).value
+        for name in ("ratio", "ca", "ca_mg", "factor")
     )
     ca, mg = np.asarray(ca, dtype=float), np.asarray(mg, dtype=float)
     bases = np.where(ca >= turn * mg, ca + mg, ca_share * ca)
     lime = np.maximum(ratio * np.asarray(acidity, dtype=float) - bases, 0.0) * factor
-    return np.asarray(lime * _organic_multiplier(organic_matter_pct))
+    return np.asarray(lime * _organic_multiplier(organic_matter_pct, tables))
 
 
-def _organic_multiplier(organic_matter_pct: Array) -> Array:
-    steps = np.array([figure(LIMITS, f"eksteen_organic_{step}").value for step in range(4)])
+def _organic_multiplier(organic_matter_pct: Array, tables: Tables | None) -> Array:
+    steps = np.array([figure(LIMITS, f"eksteen_organic_{step}", tables).value for step in range(4)])
     step = np.nan_to_num(np.floor(np.asarray(organic_matter_pct, dtype=float)), nan=0.0)
     return np.asarray(steps[np.clip(step, 0, 3).astype(int)])
 
@@ -192,17 +220,16 @@ def base_saturation_lime_t_ha(
     return np.asarray(cec_cmol_dm3 * gap / 100)
 
 
-@cache
-def texture_figures(quantity: str) -> Mapping[str, float]:
-    """Texture -> number of that name in lime_texture.csv."""
-    return {
-        row["texture"]: float(row["value"])
-        for row in read_table("lime_texture")
-        if row["quantity"] == quantity
-    }
+def texture_figures(quantity: str, tables: Tables | None = None) -> Mapping[str, float]:
+    """Texture -> number of that name in lime_texture.csv, the farm's own before ours."""
+    found: dict[str, float] = {}
+    for row in (tables or Tables()).rows("lime_texture"):
+        if row["quantity"] == quantity:
+            found.setdefault(row["texture"], float(row["value"]))
+    return found
 
 
-def lime_texture(clay_pct: float) -> str:
+def lime_texture(clay_pct: float, tables: Tables | None = None) -> str:
     """The texture of the pH-rise table that a clay content falls in.
 
     Examples
@@ -210,19 +237,28 @@ def lime_texture(clay_pct: float) -> str:
     >>> lime_texture(17.0)
     'sandy loam'
     """
-    below = texture_figures("clay_below")
+    below = texture_figures("clay_below", tables)
     return next((t for t, limit in below.items() if clay_pct < limit), "clay")
 
 
-def texture_lime_t_ha(ph: Array, target_ph: float, texture: str, carbon_pct: Array) -> Array:
+def texture_lime_t_ha(
+    ph: Array,
+    target_ph: float,
+    texture: str,
+    carbon_pct: Array,
+    tables: Tables | None = None,
+) -> Array:
     """Lime for 10 cm by pH and texture alone, the last resort (SFS). [t/ha]
 
     (target - pH)/rise of pH(CaCl2) per t/ha, and 0.4 t/ha more where organic carbon is above 1.2 %.
     """
-    rise = texture_figures("ph_rise")[texture]
+    rise = texture_figures("ph_rise", tables)[texture]
     gap = np.maximum(target_ph - np.asarray(ph, dtype=float), 0.0)
-    rich = np.nan_to_num(np.asarray(carbon_pct, float)) > texture_figures("carbon_above")["any"]
-    extra = np.where(rich & (gap > 0), texture_figures("extra_for_carbon")["any"], 0.0)
+    rich = (
+        np.nan_to_num(np.asarray(carbon_pct, float))
+        > texture_figures("carbon_above", tables)["any"]
+    )
+    extra = np.where(rich & (gap > 0), texture_figures("extra_for_carbon", tables)["any"], 0.0)
     return np.asarray(gap / rise + extra)
 
 
@@ -267,7 +303,11 @@ def neutralizing_pct(
 
 
 def dolomite_reason(
-    ca_mg_ratio: float | None, mg_mg_kg: float | None, clay_pct: float | None, enough_mg: float
+    ca_mg_ratio: float | None,
+    mg_mg_kg: float | None,
+    clay_pct: float | None,
+    enough_mg: float,
+    tables: Tables | None = None,
 ) -> str | None:
     """Why the lime should be dolomitic; None where calcitic lime is right.
 
@@ -278,16 +318,16 @@ def dolomite_reason(
         return None
     if mg_mg_kg is not None:
         return f"magnesium {mg_mg_kg:.0f} mg/kg is below {enough_mg:g}"
-    most = figure(LIMITS, "dolomite_ca_mg").value
+    most = figure(LIMITS, "dolomite_ca_mg", tables).value
     if ca_mg_ratio is not None and ca_mg_ratio > most:
         return f"Ca:Mg {ca_mg_ratio:.1f} is above {most:g}"
-    least = figure(LIMITS, "dolomite_clay").value
+    least = figure(LIMITS, "dolomite_clay", tables).value
     if clay_pct is not None and clay_pct < least:
         return f"clay {clay_pct:.0f} % is below {least:g} %"
     return None
 
 
-def not_reacted_share(months: float, *, incorporated: bool) -> float:
+def not_reacted_share(months: float, *, incorporated: bool, tables: Tables | None = None) -> float:
     """Share of lime on file that has not reacted yet: straight lines from 1 over 0.5 to 0. [1]
 
     Examples
@@ -295,8 +335,9 @@ def not_reacted_share(months: float, *, incorporated: bool) -> float:
     >>> not_reacted_share(12, incorporated=True), not_reacted_share(18, incorporated=True)
     (0.5, 0.25)
     """
-    end = figure(LIMITS, "look_back_incorporated" if incorporated else "look_back_top_dressed")
-    half = figure(LIMITS, "not_reacted_at_12_months").value / 100
+    name = "look_back_incorporated" if incorporated else "look_back_top_dressed"
+    end = figure(LIMITS, name, tables)
+    half = figure(LIMITS, "not_reacted_at_12_months", tables).value / 100
     return float(np.interp(months, [0.0, 12.0, end.value], [1.0, half, 0.0]))
 
 
@@ -306,9 +347,11 @@ def mehlich_credit_share(months: float, *, organic: bool = False) -> float:
     return max(0.0, 1 - rate / 100 * months)
 
 
-def pass_cap_kg_ha(clay_pct: float | None, *, incorporated: bool) -> float:
+def pass_cap_kg_ha(
+    clay_pct: float | None, *, incorporated: bool, tables: Tables | None = None
+) -> float:
     """Most pure lime in one pass, per treated hectare. [kg/ha]"""
     if incorporated:
-        return figure(LIMITS, "cap_incorporated").value
-    heavy = clay_pct is not None and clay_pct >= figure(LIMITS, "cap_clay_from").value
-    return figure(LIMITS, "cap_top_dressed" if heavy else "cap_top_dressed_light").value
+        return figure(LIMITS, "cap_incorporated", tables).value
+    heavy = clay_pct is not None and clay_pct >= figure(LIMITS, "cap_clay_from", tables).value
+    return figure(LIMITS, "cap_top_dressed" if heavy else "cap_top_dressed_light", tables).value

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from geo.lookup import Tables
 from geo.requirements.shared import figure
 from geo.units import kg_ha_from_lb_ac
 
 
-def nitrogen_ceiling_kg_ha(yield_t_ha: float) -> float:
+def nitrogen_ceiling_kg_ha(yield_t_ha: float, tables: Tables | None = None) -> float:
     """Most nitrogen in a year under integrated production (IOBC). [kg/ha N]
 
     Examples
@@ -14,7 +15,7 @@ def nitrogen_ceiling_kg_ha(yield_t_ha: float) -> float:
     >>> nitrogen_ceiling_kg_ha(8.0)
     40.0
     """
-    return figure("nutrient_rates", "n_ceiling").value * yield_t_ha
+    return figure("nutrient_rates", "n_ceiling", tables).value * yield_t_ha
 
 
 def water_nitrogen_kg_ha(nitrate_n_mg_l: float, water_mm: float) -> float:
@@ -29,12 +30,12 @@ def water_nitrogen_kg_ha(nitrate_n_mg_l: float, water_mm: float) -> float:
     return kg_ha_from_lb_ac(per_acre_foot) * water_mm / 304.8
 
 
-def nitrogen_reason(yield_t_ha: float | None) -> str:
+def nitrogen_reason(yield_t_ha: float | None, tables: Tables | None = None) -> str:
     """Why there is no nitrogen rate here, and what bounds one."""
-    ceiling = figure("nutrient_rates", "n_ceiling")
+    ceiling = figure("nutrient_rates", "n_ceiling", tables)
     bound = f"{ceiling.value:g} kg N per tonne of grapes a year"
     if yield_t_ha is not None:
-        bound += f", {nitrogen_ceiling_kg_ha(yield_t_ha):g} kg N/ha at {yield_t_ha:g} t/ha"
+        bound += f", {nitrogen_ceiling_kg_ha(yield_t_ha, tables):g} kg N/ha at {yield_t_ha:g} t/ha"
     return (
         "Nitrogen is not read from soil here: leaf and growth decide, in three or more splits. "
         f"The ceiling is {bound}; count nitrate of the water, legumes and compost in"

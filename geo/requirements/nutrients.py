@@ -110,6 +110,6 @@ def with_removal_kg_ha(
     return np.asarray(build_up * treated_share + np.where(due, removal_kg_ha, 0.0))
 
 
-def build_up_years(key: str) -> float:
+def build_up_years(key: str, tables: Tables | None = None) -> float:
     """Years over which build-up is spread. [years]"""
-    return figure("nutrient_rates", f"build_years_{key}").value
+    return figure("nutrient_rates", f"build_years_{key}", tables).value

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from geo.grids import Array
+from geo.lookup import Tables
 from geo.requirements.nutrients import Norm, build_up_kg_ha, build_up_years, with_removal_kg_ha
 from geo.requirements.shared import Layer
 
@@ -11,10 +12,16 @@ TISSUE_ABOVE_PH_KCL = 7.0
 
 
 def phosphorus_kg_ha(
-    p_mg_kg: Array, norm: Norm, layer: Layer, *, removal_kg_ha: float, treated_share: float = 1.0
+    p_mg_kg: Array,
+    norm: Norm,
+    layer: Layer,
+    *,
+    removal_kg_ha: float,
+    treated_share: float = 1.0,
+    tables: Tables | None = None,
 ) -> Array:
     """Phosphorus for a year, per block hectare. [kg/ha P]"""
-    build_up = build_up_kg_ha(p_mg_kg, norm.norm, layer, build_up_years("p"))
+    build_up = build_up_kg_ha(p_mg_kg, norm.norm, layer, build_up_years("p", tables))
     return with_removal_kg_ha(build_up, p_mg_kg, norm.norm, removal_kg_ha, treated_share)
 
 

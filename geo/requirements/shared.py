@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 
 from geo.errors import TableError
-from geo.lookup import read_table
+from geo.lookup import Row, Tables, read_table
 from geo.units import layer_mass_t_ha
 
 
@@ -28,32 +28,41 @@ class Figure:
         return self.verified == "memory"
 
 
+def figures(table: str, tables: Tables | None = None) -> Mapping[str, Figure]:
+    """The numbers of a table of constants by name; rows of words are left out.
+
+    `tables` are those in use on a farm, whose own rows go first; None takes ours alone.
+    """
+    if tables is None or not tables.changes(table):
+        return _our_figures(table)
+    return _figures_of(tables.rows(table))
+
+
 @cache
-def figures(table: str) -> Mapping[str, Figure]:
-    """The numbers of a table of constants by name; rows of words are left out."""
-    return {
-        row["name"]: Figure(
-            row["name"],
-            float(row["value"]),
-            row["unit"],
-            row["source"],
-            row["verified"],
-            row["note"],
-        )
-        for row in read_table(table)
-        if is_number(row["value"])
-    }
+def _our_figures(table: str) -> Mapping[str, Figure]:
+    return _figures_of(read_table(table))
 
 
-def figure(table: str, name: str) -> Figure:
-    """One number of a table of constants.
+def _figures_of(rows: Iterable[Row]) -> Mapping[str, Figure]:
+    """Numbers by name; of two rows of one name the first holds."""
+    found: dict[str, Figure] = {}
+    for row in rows:
+        if is_number(row["value"]):
+            name, value = row["name"], float(row["value"])
+            own = Figure(name, value, row["unit"], row["source"], row["verified"], row["note"])
+            found.setdefault(name, own)
+    return found
+
+
+def figure(table: str, name: str, tables: Tables | None = None) -> Figure:
+    """One number of a table of constants, the farm's own before ours.
 
     Raises
     ------
     TableError
         If the table does not hold it.
     """
-    found = figures(table).get(name)
+    found = figures(table, tables).get(name)
     if found is None:
         raise TableError(f"{table}.csv has no number named {name!r}.")
     return found
@@ -133,8 +142,12 @@ def within(value: float | None, lowest: str, below: str) -> bool:
     return (not lowest or value >= float(lowest)) and (not below or value < float(below))
 
 
-def sulfur_texture(clay_pct: float | None) -> str:
+def sulfur_texture(clay_pct: float | None, tables: Tables | None = None) -> str:
     """Sand, loam or clay, as the sulfur tables group soils; unknown texture counts as sand."""
-    if clay_pct is None or clay_pct < figure("sulfur_limits", "texture_sand_below").value:
+    sand_below, clay_from = (
+        figure("sulfur_limits", name, tables).value
+        for name in ("texture_sand_below", "texture_clay_from")
+    )
+    if clay_pct is None or clay_pct < sand_below:
         return "sand"
-    return "loam" if clay_pct < figure("sulfur_limits", "texture_clay_from").value else "clay"
+    return "loam" if clay_pct < clay_from else "clay"
