@@ -17,7 +17,8 @@ class Rate:
 
     Rates are mass of product as spread, per block hectare, rounded as the spreader file carries
     them; `low_kg_ha` and `high_kg_ha` are the two-in-three range of what the zone asks for,
-    as product. `passes` splits it where one pass may not carry it all.
+    as product; `range_known` is false where only the laboratory's noise stands behind it. `passes`
+    splits it where one pass may not carry it all.
     """
 
     zone_id: int
@@ -31,6 +32,7 @@ class Rate:
     reasons: tuple[str, ...]
     sources: tuple[str, ...]
     from_memory: bool
+    range_known: bool = True
 
 
 @dataclass(frozen=True)

@@ -301,6 +301,7 @@ def _zone_rate(asked: Asked, zone: tuple[int, float], cells: Cells) -> Rate:
         reasons=(*said, *requirement.reasons),
         sources=tuple(dict.fromkeys((*requirement.sources, material.source))),
         from_memory=requirement.from_memory or material.from_memory,
+        range_known=requirement.range_known,
     )
 
 

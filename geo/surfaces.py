@@ -17,6 +17,7 @@ from geo.columns import Column, Survey, arrange, lenders, reread
 from geo.crossvalidation import CrossValidation
 from geo.frame import frame_of
 from geo.grids import Array, Grid, grid_over
+from geo.noise import laboratory_sd
 from geo.prediction import Prediction, predict, t_below, t_quantile
 from geo.ratings import CriticalLevel, Ratings
 from geo.settings import GridSettings
@@ -172,7 +173,8 @@ def draw_surface(surface: Surface, xy: Array, count: int, rng: np.random.Generat
     Parameters
     ----------
     surface : Surface
-        Without a belief each draw is one value for the block, as doubtful as its mean.
+        Without a belief each draw is one value for the block, as doubtful as its mean; of a
+        single sample only the laboratory's noise is known.
     xy : array (m, 2)
         In the block's metric CRS. [m]
     count : int
@@ -187,7 +189,10 @@ def draw_surface(surface: Surface, xy: Array, count: int, rng: np.random.Generat
         draws = draw(surface.belief, xy, count, rng)
         return np.exp(draws) if surface.logs else draws
     middle = np.full(count, surface.mean)
-    if surface.mean_high > surface.mean_low:
+    if surface.n == 1:
+        noise = laboratory_sd(surface.key, surface.mean, logs=surface.logs) * rng.normal(size=count)
+        middle = middle * np.exp(noise) if surface.logs else middle + noise
+    elif surface.mean_high > surface.mean_low:
         quantile = t_quantile(0.5 + TWO_IN_THREE / 2.0, surface.n - 1)
         student = rng.standard_t(surface.n - 1, count)
         if surface.logs:
@@ -275,16 +280,14 @@ def _one_value(
     """The block's mean everywhere, with the doubt of any one place; no map."""
     values = np.log(column.present) if column.logs else column.present
     n, middle = len(values), float(values.mean())
-    place_sd = math.nan if n < 2 else float(values.std(ddof=1)) * math.sqrt(1.0 + 1.0 / n)
+    place_sd = _spread(column, values) * math.sqrt(1.0 + 1.0 / n)
     half = t_quantile(0.5 + TWO_IN_THREE / 2.0, n - 1) * place_sd if n > 1 else math.nan
     back = np.exp if column.logs else np.asarray
     estimate = float(back(middle))
     inside = np.ones(int(cells.inside.sum()))
 
     def below(limit: float) -> Array:
-        if place_sd > 0.0:
-            return t_below((limit - middle) / place_sd, n - 1) * inside
-        return float(middle < limit) * inside
+        return t_below((limit - middle) / place_sd, n - 1) * inside if n > 1 else math.nan * inside
 
     mean = _sample_mean(column)
     return Surface(
@@ -348,12 +351,28 @@ def _block_mean(column: Column, verdict: str, prediction: Prediction) -> tuple[f
 def _sample_mean(column: Column) -> tuple[float, float, float]:
     values = np.log(column.present) if column.logs else column.present
     n, middle = len(values), float(values.mean())
-    sd = float(values.std(ddof=1)) if n > 1 else math.nan
-    half = t_quantile(0.5 + TWO_IN_THREE / 2.0, n - 1) * sd / math.sqrt(n) if n > 1 else math.nan
+    sd = _spread(column, values)
+    # Samples of one batch share what the laboratory was off that day: it does not average out.
+    mean_sd = sd if column.hopeless == "equal" else sd / math.sqrt(n)
+    half = t_quantile(0.5 + TWO_IN_THREE / 2.0, n - 1) * mean_sd if n > 1 else math.nan
     if not column.logs:
         return middle, middle - half, middle + half
     average = math.exp(middle + (sd**2 / 2.0 if n > 1 else 0.0))
     return average, average * math.exp(-half), average * math.exp(half)
+
+
+def _spread(column: Column, values: Array) -> float:
+    """Standard deviation of the samples on the mapped scale; unknown of a single one.
+
+    Few or equal samples may be alike by chance or by rounding: never less than the laboratory's.
+    """
+    if len(values) < 2:
+        return math.nan
+    sd = float(values.std(ddof=1))
+    if column.hopeless not in ("few", "equal"):
+        return sd
+    typical = float(np.exp(values.mean()) if column.logs else values.mean())
+    return max(sd, laboratory_sd(column.prop.key, typical, logs=column.logs))
 
 
 def _misses(column: Column, belief: Belief, test: CrossValidation) -> tuple[float, float]:

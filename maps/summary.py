@@ -81,6 +81,8 @@ def _rate_lines(document: Document) -> list[str]:
 def _rate_part(rate: Mapping[str, Any], zones: int) -> str:
     where = f"zone {rate['zone_id']}" if zones > 1 else "one rate"
     doubt = range_words(rate["low_kg_ha"], rate["high_kg_ha"])
+    if not rate["range_known"]:
+        doubt += " by laboratory noise alone, real range not known"
     part = f"{where}, {rate['area_ha']:.2f} ha, {rate_words(rate['rate_kg_ha'])} ({doubt})"
     if len(rate["passes"]) > 1:
         part += f" in {len(rate['passes'])} passes"

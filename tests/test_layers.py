@@ -56,6 +56,7 @@ ORDER = (
     "geo.frame",
     "geo.nodes",
     "geo.belief",
+    "geo.semivariance",
     "geo.prediction",
     "geo.belief_draws",
     "geo.verdicts",

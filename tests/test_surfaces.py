@@ -200,10 +200,12 @@ def test_all_values_equal_give_one_value():
     inside = surface.grid.inside
     assert surface.why == "Every sample reads pH 7.8. That is one value, not a map."
     assert np.all(surface.estimate[inside] == 7.8)
-    assert np.all(surface.kriging_sd[inside] == 0.0)
-    assert np.all(surface.chance_wrong_side[inside] == 1.0)
-    draws = draw_surface(surface, surface.grid.cells(), 4, np.random.default_rng(1))
-    assert np.all(draws == 7.8)
+    # No laboratory reads pH closer than 0.1 (common practice): that much doubt is always left.
+    assert surface.kriging_sd[inside] == pytest.approx(0.1 * np.sqrt(1 + 1 / surface.n))
+    assert np.all(surface.chance_wrong_side[inside] > 0.99)
+    draws = draw_surface(surface, surface.grid.cells(), 4000, np.random.default_rng(1))[:, 0]
+    assert draws.mean() == pytest.approx(7.8, abs=0.01)
+    assert draws.std() == pytest.approx(0.1, rel=0.1)
     # It counts as 0 in the survey's skill.
     others = [made[key].skill for key in ("k", "cu")]
     assert made["k"].survey_skill == pytest.approx(sum(others) / 3)

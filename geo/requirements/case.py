@@ -5,6 +5,7 @@ No grid here: a `Case` draws a property as an array (draws, places) and leaves o
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -17,7 +18,7 @@ from geo.blocks import Block
 from geo.checks import CheckedSamples
 from geo.grids import Array, Mask
 from geo.intake.reading import Application, TissueTest
-from geo.lookup import Tables
+from geo.lookup import Tables, properties
 from geo.ratings import Ratings
 from geo.requirements.shared import Layer, figure
 from geo.settings import Settings
@@ -136,12 +137,14 @@ class Case:
         return kg_per_t * (self.block.site.yield_t_ha or 0.0)
 
     def highest(self, key: str) -> float:
-        """As far up as a surface reaches with its doubt."""
-        return float(np.nanmax(self._reach(key, REACH_SD)))
+        """As far up as a surface reaches with its doubt; endless where that is not known."""
+        reach = self._reach(key, REACH_SD)
+        return float(np.nanmax(reach)) if np.isfinite(reach).any() else math.inf
 
     def lowest(self, key: str) -> float:
-        """As far down as a surface reaches with its doubt."""
-        return float(np.nanmin(self._reach(key, -REACH_SD)))
+        """As far down as a surface reaches with its doubt; endless where that is not known."""
+        reach = self._reach(key, -REACH_SD)
+        return float(np.nanmin(reach)) if np.isfinite(reach).any() else -math.inf
 
     def _reach(self, key: str, times_sd: float) -> Array:
         surface = self.surfaces[key]
@@ -199,6 +202,29 @@ class Answer:
     treated_share: float = 1.0
     inputs: Mapping[str, Input] = field(default_factory=dict)
     alternatives: Mapping[str, float] = field(default_factory=dict)
+
+
+def doubt_said(case: Case, keys: Sequence[str]) -> list[str]:
+    """What to know of a range that only the laboratory's noise stands behind."""
+    values = {properties()[key].name: _present(case.samples(key)) for key in keys}
+    single = [name for name, found in values.items() if len(found) == 1]
+    equal = [name for name, found in values.items() if len(found) > 1 and np.ptp(found) == 0.0]
+    said = []
+    if single:
+        said.append(
+            f"One sample ({', '.join(single)}) says nothing about the rest of the block. The range "
+            "is the laboratory's noise alone; the real one is not known."
+        )
+    if equal:
+        said.append(
+            f"Every sample reads the same ({', '.join(equal)}). The range is the laboratory's "
+            "noise alone."
+        )
+    return said
+
+
+def _present(values: Array) -> Array:
+    return values[np.isfinite(values)]
 
 
 def neutralizing_of(application: Application) -> float:

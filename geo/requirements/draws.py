@@ -23,7 +23,7 @@ from geo.requirements import ask_nutrients
 from geo.requirements.ask_gypsum import ask_gypsum
 from geo.requirements.ask_lime import ask_lime
 from geo.requirements.ask_sulfur import ask_sulfur
-from geo.requirements.case import Answer, Case, Float32
+from geo.requirements.case import Answer, Case, Float32, doubt_said
 from geo.settings import Settings
 from geo.surfaces import Surfaces, draw_surface
 
@@ -81,6 +81,9 @@ class Requirement:
         Other published methods on the same samples: name -> block mean. [kg/ha]
     kind : str
         "rate" (released), "held", "none_needed", "no_data" or "not_worthwhile".
+    range_known : bool
+        False where one sample, or samples that all read the same, leave the laboratory's noise as
+        the only doubt in the draws.
     """
 
     amendment: str
@@ -100,6 +103,7 @@ class Requirement:
     inputs: Mapping[str, tuple[float | str, str, str]]
     alternatives: Mapping[str, float]
     kind: str = "rate"
+    range_known: bool = True
 
     @property
     def quantile(self) -> float:
@@ -236,6 +240,7 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
     cells = int(grid.inside.sum())
     draws = answer.draws if answer.draws is not None else np.zeros((0, cells), dtype=np.float32)
     too_little, too_much = cost_ratio(answer.amendment, case)
+    said = doubt_said(case, answer.keys) if answer.draws is not None else []
     kind, why = answer.kind, answer.why
     drawn = answer.draws is not None and kind in ("rate", "held")
     if drawn and not _asked_anywhere(draws, too_little / (too_little + too_much)):
@@ -250,7 +255,7 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
         verdict=_weakest(case.surfaces, answer.keys),
         held=why if kind in ("held", "no_data", "not_worthwhile") else None,
         none_needed=why if kind == "none_needed" else None,
-        reasons=(*answer.reasons, *_band_said(answer, case)),
+        reasons=(*said, *answer.reasons, *_band_said(answer, case)),
         sources=answer.sources,
         from_memory=answer.from_memory,
         cap_kg_ha=answer.cap_kg_ha,
@@ -258,6 +263,7 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
         inputs=answer.inputs,
         alternatives=answer.alternatives,
         kind=kind,
+        range_known=not said,
     )
 
 

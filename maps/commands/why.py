@@ -33,7 +33,9 @@ def why(arguments: argparse.Namespace) -> Answer:
     chain = [
         f"{block.name} {arguments.season}, zone {rate['zone_id']}: "
         f"{rate_words(rate['rate_kg_ha'])} {rate['material'].replace('_', ' ')} "
-        f"({range_words(rate['low_kg_ha'], rate['high_kg_ha'])}, two in three).",
+        f"({range_words(rate['low_kg_ha'], rate['high_kg_ha'])}, two in three"
+        + ("" if rate["range_known"] else ", by laboratory noise alone; real range not known")
+        + ").",
         *(f"  {sentence(reason)}" for reason in rate["reasons"]),
         *_means(zone.get("means", {}), document["samples"]["methods"]),
         *(f"  {sentence(reason)}" for reason in requirement.get("reasons", ())),
