@@ -6,12 +6,14 @@ from pathlib import Path
 
 from geo.export.geotiff import write_surfaces
 from geo.export.isoxml import write_task_data
+from geo.export.kml import write_zones_kml
 from geo.export.layers import SpreadLayer, short_name, spread_layers
 from geo.export.readme import readme_text
 from geo.export.seasonfile import write_season_file
 from geo.export.shapefile import ShapefileReport, write_shapefile
 from geo.export.tables import write_rates
 from geo.export.vectors import write_zones_geojson, write_zones_geopackage
+from geo.export.workbook import write_workbook
 from geo.season import Season
 
 
@@ -28,8 +30,10 @@ def write_season(season: Season, folder: Path) -> None:
     if season.zone_maps:
         write_zones_geopackage(season, folder / "zones.gpkg")
         write_zones_geojson(season, folder / "zones.geojson")
+        write_zones_kml(season, folder / "zones.kml")
     reports = write_spreader(season, folder / "spreader")
     write_rates(season, folder / "rates.csv")
+    write_workbook(season, folder / "rates.xlsx")
     write_season_file(season, folder / "season.json", reports)
 
 

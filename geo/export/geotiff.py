@@ -9,14 +9,19 @@ import numpy as np
 from geo.surfaces import Surface, Surfaces
 
 NODATA = -9999.0
+TILED = {"driver": "GTiff", "predictor": 3, "tiled": True, "blockxsize": 256, "blockysize": 256,
+         "interleave": "band"}  # fmt: skip
+#: Predictor 3 is for floating point.
+CLOUD = {"driver": "COG", "predictor": "FLOATING_POINT", "blocksize": 256}
 
 
-def write_surfaces(surfaces: Surfaces, path: Path, season: int) -> None:
+def write_surfaces(surfaces: Surfaces, path: Path, season: int, *, cloud: bool = False) -> None:
     """Write `<key>`, `<key>_sd` and, where a critical level is published, the chance beyond it.
 
     The chance band is `<key>_p_low` where too little is the trouble, else `<key>_p_high`.
 
-    Same surfaces, same bytes: no time stamp goes into the file.
+    Same surfaces, same bytes: no time stamp goes into the file. `cloud` lays it out as a
+    cloud-optimised GeoTIFF, for a farm's files on a web server; the values are the same.
     """
     import rasterio
     from rasterio import Affine
@@ -26,7 +31,6 @@ def write_surfaces(surfaces: Surfaces, path: Path, season: int) -> None:
         return
     grid = next(iter(surfaces.values())).grid
     profile = {
-        "driver": "GTiff",
         "dtype": "float32",
         "count": len(bands),
         "height": grid.shape[0],
@@ -37,12 +41,8 @@ def write_surfaces(surfaces: Surfaces, path: Path, season: int) -> None:
         ),
         "nodata": NODATA,
         "compress": "deflate",
-        "predictor": 3,
-        "tiled": True,
-        "blockxsize": 256,
-        "blockysize": 256,
-        "interleave": "band",
     }
+    profile |= CLOUD if cloud else TILED
     with rasterio.open(path, "w", **profile) as file:
         file.update_tags(SEASON=str(season), METHOD="kriging, averaged over models")
         for index, (name, unit, surface, values) in enumerate(bands, start=1):

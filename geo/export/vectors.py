@@ -107,7 +107,7 @@ def write_zones_geopackage(season: Season, path: Path) -> None:
     for number, (name, rows) in enumerate(all_layers(season)):
         frame = geopandas.GeoDataFrame(
             [row for row, _ in rows],
-            geometry=[_multi(shape) for _, shape in rows],
+            geometry=[multi(shape) for _, shape in rows],
             crs=season.block.crs,
         )
         pyogrio.write_dataframe(
@@ -122,7 +122,8 @@ def write_zones_geopackage(season: Season, path: Path) -> None:
         )
 
 
-def _multi(shape: Any) -> MultiPolygon:
+def multi(shape: Any) -> MultiPolygon:
+    """A shape as a multipolygon, so that a layer has one geometry type."""
     return shape if isinstance(shape, MultiPolygon) else MultiPolygon([shape])
 
 
@@ -132,7 +133,7 @@ def write_zones_geojson(season: Season, path: Path) -> None:
         {
             "type": "Feature",
             "properties": {"layer": name} | plain(row),
-            "geometry": _rfc7946(to_lonlat(_multi(shape), season.block.crs)),
+            "geometry": _rfc7946(to_lonlat(multi(shape), season.block.crs)),
         }
         for name, rows in all_layers(season)
         for row, shape in rows
