@@ -7,6 +7,7 @@ import io
 import re
 import warnings
 import zipfile
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -178,18 +179,55 @@ def _workbook(file: Received) -> tuple[Sheet, ...]:
 
 
 def _page(page: object, file: str, several: bool) -> Sheet:
-    raw: list[list[str]] = []
-    for row in page.iter_rows(  # type: ignore[attr-defined]
-        max_row=MOST_WORKBOOK_ROWS, max_col=MOST_WORKBOOK_COLUMNS
-    ):
-        raw.append([cell_text(cell.value, getattr(cell, "number_format", "")) for cell in row])
+    cells = [
+        [(cell.value, getattr(cell, "number_format", "")) for cell in row]
+        for row in page.iter_rows(  # type: ignore[attr-defined]
+            max_row=MOST_WORKBOOK_ROWS, max_col=MOST_WORKBOOK_COLUMNS
+        )
+    ]
+    # Numbers of a workbook have no mark of their own: its texts, such as "<0,3", tell the writer's.
+    texts = [value for row in cells for value, _ in row if isinstance(value, str)]
+    decimal = decimal_mark(texts, "\t")
+    dates = _date_columns(cells)
+    raw = [
+        [
+            cell_text(value, "" if column in dates else number_format, decimal)
+            for column, (value, number_format) in enumerate(row)
+        ]
+        for row in cells
+    ]
     name = f"{file}, {page.title}" if several else file  # type: ignore[attr-defined]
-    rows = _numbered(raw)
-    return Sheet(name, rows, decimal_mark([c for _, row in rows for c in row], "\t"))
+    return Sheet(name, _numbered(raw), decimal, _mark_of_texts(name, texts, decimal))
 
 
-def cell_text(value: object, number_format: str = "") -> str:
-    """A workbook's cell as the text people see."""
+def _mark_of_texts(name: str, texts: Sequence[str], decimal: str) -> tuple[Finding, ...]:
+    """What is said of a workbook whose texts write decimals with a comma."""
+    if decimal == ".":
+        return ()
+    shown = next(t for t in texts if re.fullmatch(r"[<>≤≥]?\s*[\d ]*\d,\d+", t.strip()))
+    message = f"Texts of {name} write decimals with {decimal!r}, such as {shown!r}."
+    return (Finding("decimal_mixed", "note", message, "", "Read so.", name),)
+
+
+def _date_columns(cells: Sequence[Sequence[tuple[object, str]]]) -> set[int]:
+    """Columns of days: most cells are dates. A few dates among ids are ids that were turned."""
+    dates: Counter[int] = Counter()
+    others: Counter[int] = Counter()
+    for row in cells:
+        for column, (value, _) in enumerate(row):
+            if value is not None:
+                (dates if isinstance(value, date) else others)[column] += 1
+    return {column for column in dates if dates[column] > others[column]}
+
+
+def cell_text(value: object, number_format: str = "", decimal: str = ".") -> str:
+    """A workbook's cell as the text people see, numbers with the decimal mark of its texts.
+
+    Examples
+    --------
+    >>> cell_text(0.31, decimal=","), cell_text(12.0), cell_text(date(2024, 6, 3))
+    ('0,31', '12', '2024-06-03')
+    """
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -197,7 +235,8 @@ def cell_text(value: object, number_format: str = "") -> str:
     if isinstance(value, int | float):
         if re.fullmatch("0{2,}", number_format) and float(value).is_integer():
             return f"{int(value):0{len(number_format)}d}"
-        return repr(int(value)) if float(value).is_integer() else repr(float(value))
+        text = repr(int(value)) if float(value).is_integer() else repr(float(value))
+        return text.replace(".", decimal)
     if isinstance(value, datetime) and (value.hour or value.minute or value.second):
         return value.isoformat(sep=" ")
     if isinstance(value, datetime | date):
