@@ -213,6 +213,14 @@ def read_places(
     return places
 
 
+def read_times(database: sqlite3.Connection, season: int) -> Mapping[str, str]:
+    """When each place of a season was recorded, as its file writes it, by sample id."""
+    rows = database.execute(
+        "SELECT sample_id, time FROM points WHERE season = ? AND time <> '' ORDER BY fid", (season,)
+    )
+    return {row["sample_id"]: row["time"] for row in rows}
+
+
 def read_tissue(
     database: sqlite3.Connection,
     block: Block,

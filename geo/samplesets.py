@@ -8,6 +8,7 @@ import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import date
 
 import pandas as pd
 import shapely
@@ -17,8 +18,9 @@ from geo.blocks import Block
 from geo.findings import Finding
 from geo.intake.reading import Result
 from geo.intake.samples import SampleSet
+from geo.intake.when import days_of_times
 from geo.lookup import properties
-from geo.rows import fold, metric_places, read_findings, read_places, read_results
+from geo.rows import fold, metric_places, read_findings, read_places, read_results, read_times
 
 Depth = tuple[float, float]
 
@@ -31,7 +33,7 @@ class SeasonRows:
     """What the store holds of the soil samples of one season.
 
     `places` are longitude and latitude [deg] by sample id, `earlier` those of the last earlier
-    season that has one.
+    season that has one; `days` are those on which a receiver recorded the places.
     """
 
     season: int
@@ -42,6 +44,7 @@ class SeasonRows:
     findings: tuple[Finding, ...]
     answered: frozenset[tuple[str, str]]
     left_out: Mapping[str, str]
+    days: Mapping[str, date]
 
 
 @dataclass
@@ -77,6 +80,7 @@ def read_season_rows(database: sqlite3.Connection, season: int) -> SeasonRows:
             row["sample_id"]: row["why"]
             for row in database.execute("SELECT * FROM left_out WHERE season = ?", (season,))
         },
+        days=days_of_times(read_times(database, season), season),
     )
 
 
@@ -273,12 +277,11 @@ def _sample_set(
     by_cell: dict[tuple[str, str], list[Result]] = defaultdict(list)
     for result in kept:
         by_cell[result.sample_id, result.key].append(result)
-    dates = sorted(r.sampled_on for r in kept if r.sampled_on is not None)
     gone = sorted({r.sample_id for r in results} & set(rows.left_out))
     return SampleSet(
         block=block.name,
         season=rows.season,
-        sampled_on=dates[0] if dates else None,
+        sampled_on=_first_day(rows, kept),
         laboratory=" and ".join(rows.laboratories),
         depth_cm=depth,
         methods=methods,
@@ -290,6 +293,16 @@ def _sample_set(
         repeats={cell: tuple(many) for cell, many in by_cell.items() if len(many) > 1},
         answered=rows.answered,
     )
+
+
+def _first_day(rows: SeasonRows, results: Sequence[Result]) -> date | None:
+    """First day of sampling: as the receiver recorded it, else as the results state it.
+
+    A date in a laboratory's file may be that of its report.
+    """
+    recorded = [rows.days[r.sample_id] for r in results if r.sample_id in rows.days]
+    stated = [r.sampled_on for r in results if r.sampled_on is not None]
+    return min(recorded or stated, default=None)
 
 
 def _left_out(sample_id: str, why: str) -> Finding:

@@ -1,7 +1,7 @@
-"""Workbooks: numbers, texts beside them, and days mean what the writer's own locale means by them.
+"""Workbooks: numbers, texts beside them and days mean what the writer meant by them.
 
-A workbook keeps numbers and dates as such (ECMA-376, part 1, 18.18.11: cell types n, d, s); only its
-texts carry a decimal mark and an order of day and month.
+A workbook keeps numbers and dates as such (ECMA-376, part 1, 18.18.11: cell types n, d, s); only
+its texts carry a decimal mark and an order of day and month.
 """
 
 from datetime import date, datetime

@@ -204,7 +204,7 @@ def _mark_of_texts(name: str, texts: Sequence[str], decimal: str) -> tuple[Findi
     """What is said of a workbook whose texts write decimals with a comma."""
     if decimal == ".":
         return ()
-    shown = next(t for t in texts if re.fullmatch(r"[<>≤≥]?\s*[\d ]*\d,\d+", t.strip()))
+    shown = next((t for t in texts if re.fullmatch(r"\D*\d+,\d+", t.strip())), "0,3")
     message = f"Texts of {name} write decimals with {decimal!r}, such as {shown!r}."
     return (Finding("decimal_mixed", "note", message, "", "Read so.", name),)
 

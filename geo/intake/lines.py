@@ -192,7 +192,8 @@ def _near_misses(
 
 def _dated(lines: Sequence[Line], table: Table, findings: list[Finding]) -> list[Line]:
     """Lines with their layer and day."""
-    days = [_cell(table, line.row, "date") for line in lines]
+    index = _day_column(table)
+    days = ["" if index is None else line.row[index] for line in lines]
     day_first, certain = day_comes_first(days, table.decimal)
     unit = _depth_unit(table)
     if not certain and any(days):
@@ -212,6 +213,13 @@ def _dated(lines: Sequence[Line], table: Table, findings: list[Finding]) -> list
         )
         for line, day in zip(lines, days, strict=True)
     ]
+
+
+def _day_column(table: Table) -> int | None:
+    """The column of the day of sampling: one that says so, else any date, the laboratory's last."""
+    columns = [i for i, column in enumerate(table.columns) if column.key == "date"]
+    said = [i for i in columns if re.search(r"sampl|collect|taken", table.columns[i].heading, re.I)]
+    return next(iter((*said, *columns)), table.column_of("lab date"))
 
 
 def _depth_unit(table: Table) -> str:

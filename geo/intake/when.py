@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 from geo.intake.ids import MONTHS
@@ -45,6 +45,20 @@ def read_date(text: str, *, day_first: bool = True) -> date | None:
     if match := re.fullmatch(rf"(\d{{1,2}})[ .-]+({months})[a-z.]*[ ,-]+(\d{{4}})", text.lower()):
         return _day(int(match[3]), MONTHS.index(match[2]) + 1, int(match[1]))
     return None
+
+
+def days_of_times(times: Mapping[str, str], year: int) -> dict[str, date]:
+    """Days of the times that a receiver wrote, by sample; only those of the year, for clocks err.
+
+    Examples
+    --------
+    >>> days_of_times({"P-01": "2024-05-14T08:00:00+02:00", "P-02": "1980-01-06 00:00"}, 2024)
+    {'P-01': datetime.date(2024, 5, 14)}
+    """
+    texts = {sample: re.split(r"[T\s]", time.strip())[0] for sample, time in times.items()}
+    day_first, certain = day_comes_first(list(texts.values()), ".")
+    days = {sample: read_date(text, day_first=day_first) for sample, text in texts.items()}
+    return {s: day for s, day in days.items() if certain and day and day.year == year}
 
 
 def _day(year: int, month: int, day: int) -> date | None:
