@@ -33,3 +33,33 @@ def layer():
     return SpreadLayer(
         block, 2024, "lime", "calcitic_lime", 1, 1, zones, (2500.0, 1200.0), ("because",)
     )
+
+
+@pytest.fixture(scope="session")
+def demo_farm(tmp_path_factory):
+    """The demo farm with both seasons read in."""
+    from maps.answer import Answer
+    from maps.commands.demo import add_season, make_demo_farm
+
+    folder = tmp_path_factory.mktemp("demo") / "ombervale"
+    answer = Answer(document={"findings": []})
+    make_demo_farm(folder, answer)
+    for year in (2024, 2025):
+        add_season(folder, year, answer)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def poel(demo_farm):
+    """Poel in 2024: lime in zones, a pond in the middle."""
+    from geo.season import run_season
+
+    return run_season(demo_farm, 2024, "Poel")
+
+
+@pytest.fixture(scope="session")
+def kniee(demo_farm):
+    """Knieë in 2025: an L, two materials, a name that is not ASCII."""
+    from geo.season import run_season
+
+    return run_season(demo_farm, 2025, "Knieë")

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xmlschema
 from lxml import etree
 
 from geo.errors import ExportError
@@ -17,6 +18,7 @@ from geo.export.isoxml import (
     task_grid,
     write_task_data,
 )
+from geo.export.layers import spread_layers
 
 SCHEMA = Path(__file__).parent / "data" / "schemas" / "isoxml-prescription-subset.xsd"
 
@@ -167,3 +169,53 @@ def test_a_rate_above_the_cap_of_the_material_is_refused(layer, tmp_path, grid_t
 def test_an_unknown_version_is_refused(layer, tmp_path):
     with pytest.raises(ExportError, match=r"3\.3 or 4\.3"):
         write_task_data(layer, tmp_path, "x", version="5.0")
+
+
+EXAMPLES = ("taskdata-minimal.xml", "taskdata-minimal-v4.xml", "taskdata-grid1/TASKDATA.XML",
+            "taskdata-grid2/TASKDATA.XML")  # fmt: skip
+
+
+@pytest.mark.parametrize("name", EXAMPLES)
+def test_the_subset_schema_accepts_what_the_published_ones_accept(name):
+    """Examples that were validated against the published schemas 3.3 and 4.3."""
+    assert schema_errors(SCHEMA.parent / name) == []
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('C="46.2', 'C="91.2'),
+        ('A="0006"', 'A="6"'),
+        ('A="0006"', 'A="00006"'),
+        ('VersionMajor="3"', 'VersionMajor="5"'),
+        ('A="CTR1"', 'A="XTR1"'),
+    ],
+)
+def test_the_subset_schema_refuses_what_the_published_ones_refuse(tmp_path, old, new):
+    """Damages that the published schemas were seen to refuse, applied to the minimal example."""
+    text = (SCHEMA.parent / "taskdata-minimal.xml").read_text(encoding="utf-8")
+    assert old in text
+    (tmp_path / "x.xml").write_text(text.replace(old, new), encoding="utf-8")
+    assert schema_errors(tmp_path / "x.xml") != []
+
+
+@pytest.mark.parametrize("version", ["3.3", "4.3"])
+@pytest.mark.parametrize("grid_type", [None, 1, 2])
+@pytest.mark.parametrize("name", ["poel", "kniee"])
+def test_task_files_of_the_demo_farm(request, tmp_path, name, version, grid_type):
+    """Schema, references (xmlschema sees dangling ones, lxml does not) and product within 0.5 %."""
+    season = request.getfixturevalue(name)
+    for layer in spread_layers(season):
+        folder = tmp_path / layer.material
+        write_task_data(
+            layer, folder, season.settings.name, version=version, grid_type=grid_type, cell_m=4.8
+        )
+        path = folder / "TASKDATA" / "TASKDATA.XML"
+        assert schema_errors(path) == []
+        xmlschema.XMLSchema(SCHEMA).validate(path)
+        assert layer.cap_kg_ha is None or max(layer.rates_kg_ha) <= layer.cap_kg_ha
+        if grid_type == 2:
+            # Cells are counted by their centres: the finer they are, the closer the product.
+            grid = task_grid(layer, 1.0)
+            kg = grid.rates_mg_m2.sum() / 100 / 1e4
+            assert kg == pytest.approx(layer.total_kg, rel=0.01)

@@ -148,7 +148,7 @@ def _add_field(root: ET.Element, layer: SpreadLayer) -> None:
     name = designator(layer.block.name)
     field = ET.SubElement(root, "PFD", A="PFD1", C=name, D=str(area_m2), E="CTR1", F="FRM1")
     for polygon in _polygons(layer.block.lonlat):
-        _add_polygon(field, polygon, kind="1", area_m2=_area_m2(polygon), name=name)
+        _add_polygon(field, polygon, kind="1", area_m2=geodesic_m2(polygon), name=name)
 
 
 def _add_task(
@@ -221,7 +221,7 @@ def _add_zone(
 ) -> None:
     zone = ET.SubElement(task, "TZN", A=str(code), B=designator(name))
     for polygon in shapes:
-        _add_polygon(zone, polygon, kind="2", area_m2=_area_m2(polygon))
+        _add_polygon(zone, polygon, kind="2", area_m2=geodesic_m2(polygon))
     ET.SubElement(zone, "PDV", A=SETPOINT, B=str(rate), C="PDT1", E="VPN1")
 
 
@@ -398,7 +398,7 @@ def _polygons(shape: Polygon | MultiPolygon) -> list[Polygon]:
     return list(shape.geoms) if isinstance(shape, MultiPolygon) else [shape]
 
 
-def _area_m2(polygon: Polygon) -> int:
+def geodesic_m2(polygon: Polygon) -> int:
     """Geodesic area on WGS84, whole square metres."""
     from pyproj import Geod
 

@@ -144,19 +144,13 @@ def _degrees(value: float) -> str:
 
 
 def geojson_text(plans: Sequence[SamplePlan]) -> str:
-    """Spots as points and the way of each day as a line (RFC 7946)."""
+    """Spots as points in walking order (RFC 7946)."""
     features: list[dict[str, Any]] = []
     for plan in plans:
         for spot in plan.spots:
             properties_ = {k: v for k, v in _row(plan, spot).items() if k not in ("lat", "lon")}
             geometry = {"type": "Point", "coordinates": _lonlat(spot)}
             features.append({"type": "Feature", "properties": properties_, "geometry": geometry})
-        for day in sorted({spot.day for spot in plan.spots}):
-            way = [_lonlat(spot) for spot in plan.spots if spot.day == day]
-            if len(way) > 1:
-                line = {"type": "LineString", "coordinates": way}
-                about = {"block": plan.block.name, "day": day, "kind": "walk"}
-                features.append({"type": "Feature", "properties": about, "geometry": line})
     collection = {"type": "FeatureCollection", "features": features}
     return json.dumps(collection, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -217,14 +211,14 @@ def read_plans(path: Path, blocks: Mapping[str, Block]) -> tuple[SamplePlan, ...
     """The plans of a plan.json whose blocks the farm still has."""
     document = json.loads(path.read_text(encoding="utf-8"))
     return tuple(
-        _plan_of(one, blocks[one["block"]])
-        for one in document["plans"]
-        if one["block"] in blocks
+        _plan_of(one, blocks[one["block"]]) for one in document["plans"] if one["block"] in blocks
     )
 
 
 def _plan_of(document: Mapping[str, Any], block: Block) -> SamplePlan:
-    quality = {k: math.nan if v is None else v for k, v in document["quality"].items()}
+    quality: dict[str, Any] = {
+        k: math.nan if v is None else v for k, v in document["quality"].items()
+    }
     plain_fields = ("season", "after", "walked_m", "hours", "cost", "currency", "methods")
     return SamplePlan(
         **{name: document[name] for name in plain_fields},
@@ -235,7 +229,13 @@ def _plan_of(document: Mapping[str, Any], block: Block) -> SamplePlan:
         quality=PlanQuality(**quality),
         curve=tuple(SizePoint(**point) for point in document["curve"]),
         tissue=tuple(
-            TissueAsk(**{k: tuple(v) if isinstance(v, list) else v for k, v in one.items()})
+            TissueAsk(
+                one["part"],
+                one["organ"],
+                one["stage"],
+                tuple(one["amendments"]),
+                tuple(one["beside"]),
+            )
             for one in document["tissue"]
         ),
         notes=tuple(document["notes"]),

@@ -127,7 +127,7 @@ def _requirement(requirement: Requirement) -> dict[str, Any]:
     record = {
         field.name: getattr(requirement, field.name)
         for field in dataclasses.fields(requirement)
-        if field.name not in {"grid", "draws"}
+        if field.name not in {"grid", "draws", "steps"}
     }
     return record | {"quantile": requirement.quantile}
 
