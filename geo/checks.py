@@ -357,15 +357,19 @@ def _limit(key: str, qualifier: str, limit: float, names: Sequence[str], cell: R
 
 
 def _blanks(samples: SampleSet) -> Iterator[Finding]:
-    """Properties whose column is there and empty."""
+    """Properties whose column is there and empty in this block and layer."""
+    where = f"{samples.block}, {samples.depth_cm[0]:g}-{samples.depth_cm[1]:g} cm"
     for key in samples.not_analysed:
         name = properties()[key].name
-        cell = next((c for (_, k), c in samples.cells.items() if k == key), None)
-        words = f" ({cell.text!r} in every cell)" if cell and cell.text else ""
+        cells = [c for (_, k), c in samples.cells.items() if k == key]
+        cell = cells[0] if cells else None
+        texts = {c.text for c in cells}
+        # One sample's cell is not worth quoting.
+        alike = f"; {texts.pop()!r} in every cell" if len(texts) == 1 < len(cells) else ""
         yield Finding(
             "not_analysed",
             "note",
-            f"{name[0].upper()}{name[1:]}: not analysed in {samples.season}{words}.",
+            f"{name[0].upper()}{name[1:]}: not analysed in {samples.season} ({where}{alike}).",
             "",
             "No rating, no map, no rate. It does not count as zero.",
             cell.file if cell else "",

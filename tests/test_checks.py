@@ -309,6 +309,25 @@ def test_boron_of_2024_is_not_analysed_and_not_nought(farm, block):
         assert checked.usable["b"].isna().all()
 
 
+def test_what_was_not_analysed_is_said_of_the_block_and_layer_it_is_true_of(farm):
+    said = {
+        (block, checked.samples.depth_cm[1], finding.keys[0]): finding.message
+        for block in ("Poel", "Knieë", "Werfie")
+        for checked in checked_layers(farm, 2024, block)
+        for finding in checked.findings
+        if finding.rule == "not_analysed"
+    }
+    # Clay was analysed at 12 stations of the three blocks, none of them the one taken to 30 cm;
+    # the buffer was run where pH is under 6.5, nowhere in Werfie (specification, section 6).
+    assert {place[:2] for place in said if place[2] == "clay"} == {("Knieë", 30.0)}
+    assert ("Werfie", 15.0, "buffer_ph") in said
+    assert ("Poel", 15.0, "buffer_ph") not in said
+    assert said["Werfie", 15.0, "buffer_ph"] == (
+        "Buffer pH: not analysed in 2024 (Werfie, 0-15 cm; 'not run' in every cell)."
+    )
+    assert "every cell" not in said["Knieë", 30.0, "clay"]
+
+
 def test_sodium_stands_high_in_the_foot_of_kniee(farm):
     # Specification section 9: ESP above 10 at 9 of the 12 stations of the foot, 5 of 14 in the
     # upright, counted over all 26; two of them are held back here.
