@@ -11,6 +11,7 @@ ROOT = Path(__file__).parent.parent
 ORDER = (
     "geo.errors",
     "geo.lookup",
+    "geo.chain",
     "geo.units",
     "geo.methods",
     "geo.schemes",
@@ -69,6 +70,7 @@ ORDER = (
     "geo.materials",
     "geo.operations",
     "geo.prescribed",
+    "geo.asked",
     "geo.prescription",
     "geo.purchase",
     "geo.season",
