@@ -81,6 +81,7 @@ def build_parser() -> argparse.ArgumentParser:
     _set(commands)
     _withdraw(commands)
     _run(commands)
+    _plan(commands)
     _why(commands)
     _keep(commands)
     return parser
@@ -183,6 +184,37 @@ def _run(commands: Commands) -> None:
     run.add_argument("--shard", metavar="I/N", help="only every N-th block, the I-th share")
     run.add_argument("--resume", action="store_true", help="leave out what is up to date")
     run.add_argument("--only-failed", action="store_true", help="only what failed before")
+
+
+def _plan(commands: Commands) -> None:
+    plan = _command(commands, "plan", "plan", "plan", "where to sample in a season, and the walk")
+    plan.add_argument("folder", type=Path)
+    plan.add_argument("--season", type=int, required=True, metavar="YEAR")
+    plan.add_argument("--spots", type=int, required=True, metavar="N", help="spots in each block")
+    plan.add_argument("--block", metavar="NAME", help="only this block; the others keep theirs")
+    plan.add_argument(
+        "--repeats", type=int, metavar="N", help="old stations among them; else two thirds"
+    )
+    plan.add_argument("--keep", action="append", default=[], metavar="ID", help="repeat this one")
+    plan.add_argument(
+        "--at", action="append", default=[], type=_place, metavar="LON,LAT", help="a spot asked for"
+    )
+    plan.add_argument("--gate", type=_place, metavar="LON,LAT", help="where each walk begins")
+    plan.add_argument(
+        "--avoid", action="append", default=[], type=Path, metavar="FILE", help="no-go areas"
+    )
+    plan.add_argument("--a-day", type=int, metavar="N", help="spots one day can hold")
+
+
+def _place(text: str) -> tuple[float, float]:
+    lon, comma, lat = text.partition(",")
+    try:
+        place = float(lon), float(lat)
+    except ValueError:
+        comma = ""
+    if not comma or not (abs(place[0]) <= 180.0 and abs(place[1]) <= 90.0):
+        raise argparse.ArgumentTypeError(f"{text!r} should read LON,LAT in degrees")
+    return place
 
 
 def _why(commands: Commands) -> None:

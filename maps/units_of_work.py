@@ -157,11 +157,11 @@ def _run_and_write(unit: Unit, stamp: dict[str, Any]) -> dict[str, Any]:
         done = json.dumps(stamp | {"files": files}, indent=1)
         (made / "done.json").write_text(done + "\n", encoding="utf-8")
         document = _season_json(made)
-        _take_place(made, unit.folder)
+        take_place(made, unit.folder)
     return document
 
 
-def _take_place(made: Path, folder: Path) -> None:
+def take_place(made: Path, folder: Path) -> None:
     """Put a finished folder in the place of the old one."""
     old = folder.with_name(f".{folder.name}-old")
     shutil.rmtree(old, ignore_errors=True)

@@ -1,0 +1,131 @@
+"""`plan`: next season's spots for one block or for all, and the files to take them with."""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from geo.errors import FarmError, UsageError
+from maps.answer import Answer, Progress
+
+#: Seasons looked back for the last survey.
+YEARS_BACK = 30
+
+
+def plan(arguments: argparse.Namespace) -> Answer:
+    """Plan the spots of a season and write plans/<year>/."""
+    from numpy.random import default_rng
+
+    from geo.export.plan import plan_document
+    from geo.farm import find_block, read_blocks
+    from geo.sampling import plan_block
+    from maps.planning import plan_facts, plan_sentence, worth_sentences
+
+    farm: Path = arguments.folder
+    wishes = _wishes(arguments)
+    chosen = [find_block(farm, arguments.block)] if arguments.block else list(read_blocks(farm))
+    answer = Answer(document={"plans": []})
+    progress = Progress(len(chosen), "blocks")
+    plans = []
+    for block in chosen:
+        records, known = known_of(farm, block.name, arguments.season)
+        rng = default_rng(records.settings.grid.seed)
+        made = plan_block(records.block, arguments.season, wishes, known, records.settings, rng)
+        progress.step(f"{block.name} {arguments.season}, planned")
+        plans.append(made)
+        answer.lines += [
+            f"{block.name} {arguments.season}: {plan_sentence(made)}",
+            f"  {', '.join(plan_facts(made))}.",
+            *(f"  {line}" for line in (*worth_sentences(made), *made.notes)),
+        ]
+        answer.document["plans"].append(plan_document(made))
+    folder = write_plan_folder(farm, arguments.season, plans)
+    answer.lines.append(f"Files: {folder}/ (spots.gpx for the receiver, field.html for the phone)")
+    answer.document["folder"] = str(folder)
+    return answer
+
+
+def _wishes(arguments: argparse.Namespace) -> Any:
+    from geo.sampling import Wishes
+
+    return Wishes(
+        spots=arguments.spots,
+        repeats=arguments.repeats,
+        gate_lonlat=arguments.gate,
+        no_go=_shapes(arguments.avoid),
+        fixed_lonlat=tuple(arguments.at),
+        keep=tuple(arguments.keep),
+        most_a_day=arguments.a_day,
+    )
+
+
+def _shapes(paths: list[Path]) -> tuple[Any, ...]:
+    """No-go areas from outline files."""
+    from geo.blocks import read_outlines
+
+    shapes = []
+    for path in paths:
+        outlines, findings = read_outlines(path)
+        if not outlines:
+            said = " ".join(finding.message for finding in findings)
+            raise UsageError(f"{path.name} holds no area to keep off. {said}".strip())
+        shapes += [outline.lonlat for outline in outlines]
+    return tuple(shapes)
+
+
+def known_of(farm: Path, block: str, season: int) -> tuple[Any, Any]:
+    """Records for the season, and what is known of the block before it."""
+    from geo.farm import read_blocks, read_records
+    from geo.samplesets import nearest_block
+    from geo.sampling import Known
+    from geo.season import run_season
+
+    records = read_records(farm, season, block)
+    blocks = read_blocks(farm)
+    stations = {
+        name: lonlat
+        for name, lonlat in records.planned.items()
+        if nearest_block(lonlat, blocks) == records.block.name
+    }
+    last = last_survey(farm, block, season) if stations else None
+    done = None if last is None else run_season(farm, last, block)
+    return records, Known(done, stations, tuple(records.planned), records.applications)
+
+
+def last_survey(farm: Path, block: str, season: int) -> int | None:
+    """The last season before this one with soil samples of the block."""
+    from geo.farm import read_records
+
+    for year in range(season - 1, season - YEARS_BACK, -1):
+        if read_records(farm, year, block).layers:
+            return year
+    return None
+
+
+def write_plan_folder(farm: Path, season: int, plans: list[Any]) -> Path:
+    """Write plans/<year>/ as a whole; blocks that were planned before and not now are kept."""
+    from geo.export.plan import read_plans, write_plans
+    from geo.farm import read_blocks
+    from geo.settings import read_settings
+    from maps.planning import write_plan_pages
+    from maps.units_of_work import take_place
+
+    if not plans:
+        raise FarmError(f"{farm} has no block to plan for. Add outlines with 'soilquilt add'.")
+    settings = read_settings(farm / "farm.toml")
+    blocks = {block.name: block for block in read_blocks(farm)}
+    folder = farm / "plans" / str(season)
+    by_name = {}
+    if (folder / "plan.json").is_file():
+        by_name = {one.block.name: one for one in read_plans(folder / "plan.json", blocks)}
+    by_name |= {one.block.name: one for one in plans}
+    all_plans = [by_name[name] for name in blocks if name in by_name]
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".{season}-") as temporary:
+        made = Path(temporary) / str(season)
+        write_plans(all_plans, made, settings.name)
+        write_plan_pages(all_plans, made, settings.name, settings.units)
+        take_place(made, folder)
+    return folder
