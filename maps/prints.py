@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 #: Largest side of the picture of a property. [pt]
 SMALL = 132.0
 #: Picture cells per grid cell on paper.
-FINER = 3
+FINER = 2
 #: A sample this far outside still stands on the map, as the place it was said to be. [m]
 NEAR_M = 50.0
 

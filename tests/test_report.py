@@ -1,0 +1,214 @@
+"""report.pdf and field.html: read back with other programs, with hostile names, same bytes."""
+
+import itertools
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+import shapely
+
+from maps import drawings
+from maps.field import field_data, field_page
+from maps.report import report_pdf, write_report
+from maps.reportdata import driver_rows, report_data
+
+HOSTILE = (
+    '#panic("x") *[a](b)* $x$ @ref <script>alert(1)</script> {{7*7}} {% bad "; ' + "long " * 40
+)
+poppler = pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="poppler is not installed")
+
+
+def tool(name, path, *options):
+    done = subprocess.run([name, *options, path, *(["-"] if name == "pdftotext" else [])],
+                          capture_output=True, text=True, check=True)  # fmt: skip
+    return done.stdout
+
+
+@pytest.fixture(scope="module")
+def printed(poel, kniee, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("report")
+    for season in (poel, kniee):
+        (folder / season.block.slug).mkdir()
+        write_report(season, folder / season.block.slug)
+    return folder
+
+
+@poppler
+def test_it_is_tagged_has_a_title_and_no_date(printed):
+    """PDF/UA-1 (ISO 14289-1) asks for tags, a title and a language."""
+    path = printed / "kniee" / "report.pdf"
+    said = tool("pdfinfo", path)
+    assert re.search(r"Tagged:\s+yes", said)
+    assert re.search(r"Title:\s+Knieë 2025, Ombervale", said)
+    assert "CreationDate" not in said
+    assert "PDF/UA-1" in said or b"pdfuaid" in path.read_bytes()
+
+
+@poppler
+def test_the_first_page_says_what_to_spread_where(printed, poel):
+    text = tool("pdftotext", printed / "poel" / "report.pdf", "-l", "1", "-layout")
+    assert "Lime for Poel" in text
+    for word in ("For the driver", "To buy", "How sure is this?", "One rate instead?", "Mind",
+                 "What was really spread", "Rows left"):  # fmt: skip
+        assert word in text
+    rates = [r for r in poel.prescription.rates if r.amendment == "lime"]
+    swath = poel.settings.spreader_of("Poel").width_m
+    for rate in rates:
+        if rate.rate_kg_ha:
+            kilograms = rate.rate_kg_ha * swath * 100 / 10_000
+            assert f"{kilograms:.0f}" in text
+
+
+@poppler
+def test_every_section_the_adviser_needs_is_there(printed):
+    text = tool("pdftotext", printed / "poel" / "report.pdf")
+    wanted = ["Why these rates", "What has no rate, and why", "The soil of Poel", "Maps of Poel"]
+    for word in [*wanted, "What the files held", "Sources", "How this was made"]:
+        assert word in text
+    assert "not analysed" in text
+    assert "Decision" not in text
+    assert "no recommendation of record" in text
+
+
+@poppler
+@pytest.mark.parametrize(
+    ("paper", "size"), [("a4", "595.276 x 841.89"), ("us-letter", "612 x 792")]
+)
+def test_both_papers(kniee, tmp_path, paper, size):
+    write_report(kniee, tmp_path, paper)
+    assert f"{size} pts" in tool("pdfinfo", tmp_path / "report.pdf")
+
+
+def test_same_season_same_bytes(printed, kniee, tmp_path):
+    write_report(kniee, tmp_path)
+    again = (tmp_path / "report.pdf").read_bytes()
+    assert again == (printed / "kniee" / "report.pdf").read_bytes()
+
+
+def hostile(season):
+    block = replace(season.block, name=HOSTILE)
+    settings = replace(season.settings, name=HOSTILE, blocks={HOSTILE: block.site})
+    return replace(season, block=block, settings=settings)
+
+
+@poppler
+def test_a_hostile_or_long_name_is_only_text_on_paper(kniee, tmp_path):
+    write_report(hostile(kniee), tmp_path)
+    text = " ".join(tool("pdftotext", tmp_path / "report.pdf").split())
+    assert '#panic("x") *[a](b)* $x$ @ref <script>alert(1)</script> {{7*7}}' in text
+
+
+class Elements(HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.found, self.links = [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.found.append(tag)
+        self.links += [v for k, v in attrs if k in ("src", "href") and v]
+
+
+def test_a_hostile_name_is_only_text_on_the_phone(kniee):
+    plain, wild = Elements(), Elements()
+    plain.feed(field_page(field_data(kniee)))
+    wild.feed(field_page(field_data(hostile(kniee))))
+    assert plain.found.count("script") == wild.found.count("script") == 2
+    assert plain.found == wild.found
+
+
+def test_the_field_page_needs_nothing_from_outside(poel):
+    page = field_page(field_data(poel))
+    elements = Elements()
+    elements.feed(page)
+    assert elements.links == ["data:,"]
+    assert not re.findall(r"(?:https?:)?//(?!www\.w3\.org/2000/svg)[a-z]", page)
+    assert "url(" not in page
+
+
+def test_the_field_page_tells_zone_rows_and_kilograms(poel):
+    page = field_page(field_data(poel))
+    for row in driver_rows(poel, "lime"):
+        assert f"<strong>{row['rate']}</strong>" in page
+        assert f"<strong>{row['drive']}</strong>" in page
+    assert page.count('class="hit"') == len(driver_rows(poel, "lime"))
+
+
+def test_place_on_the_phone_is_where_pyproj_puts_it(poel):
+    """The page's affine against pyproj's full projection, at samples: within 5 cm and 0.05 row."""
+    import numpy as np
+    from pyproj import Transformer
+
+    place = field_data(poel)["place"]
+    table = poel.checked.usable[["lon", "lat"]].dropna().to_numpy(float)
+    forward = Transformer.from_crs("EPSG:4326", poel.block.crs, always_xy=True).transform
+    xy = np.column_stack(forward(table[:, 0], table[:, 1]))
+    paper = drawings.paper_for(poel.block.outline, 350.0, 430.0)
+    design = np.column_stack([np.ones(len(table)), table - place["middle"]])
+    found = design @ np.array(place["fit"]).T
+    assert np.abs(found[:, :2] - paper.points(xy)).max() / paper.scale < 0.05
+    site = poel.block.site
+    turn = np.radians(site.row_azimuth_deg)
+    left = np.array([-np.cos(turn), np.sin(turn)])
+    corners = shapely.get_coordinates(poel.block.outline) @ left
+    rows = (corners.max() - xy @ left) / site.row_spacing_m + 0.5
+    assert np.abs(found[:, 2] - rows).max() < 0.05
+
+
+# Grey-safe: on a grey printer the stitches alone must tell the zones apart.
+@pytest.mark.parametrize("count", [1, 2, 3, 4])
+def test_the_more_is_spread_the_closer_the_stitches(count):
+    rates = [float(500 * k) for k in range(count, 0, -1)]
+    letters = [stitch for _, stitch in drawings.zone_looks([*rates, 0.0])]
+    assert letters[-1] == ""
+    assert len(set(letters)) == count + 1
+    shape = shapely.box(0, 0, 100, 100)
+    paper = drawings.paper_for(shape, 200, 200)
+    ink = [drawn_length(drawings.stitches(shape, paper, letter, 25.0)) for letter in letters]
+    assert all(more > 1.25 * less for more, less in itertools.pairwise(ink))
+
+
+def drawn_length(path):
+    total = 0.0
+    for x1, y1, x2, y2 in re.findall(r"M([\d.]+) ([\d.]+)L([\d.]+) ([\d.]+)", path):
+        total += ((float(x2) - float(x1)) ** 2 + (float(y2) - float(y1)) ** 2) ** 0.5
+    return total
+
+
+def test_stitches_stay_inside_their_zone():
+    ring = shapely.Point(50, 50).buffer(45) - shapely.Point(50, 50).buffer(15)
+    paper = drawings.paper_for(ring, 300, 300)
+    path = drawings.stitches(ring, paper, "A", 40.0)
+    drawn = shapely.transform(ring, paper.points)
+    ends = re.findall(r"[ML]([\d.]+) ([\d.]+)", path)
+    assert len(ends) > 200
+    assert all(drawn.contains(shapely.Point(float(x), float(y))) for x, y in ends)
+
+
+def test_stitches_run_along_the_rows():
+    """Azimuth is clockwise from north (x east, y down on paper): 90 degrees is a level stitch."""
+    shape = shapely.box(0, 0, 100, 100)
+    paper = drawings.paper_for(shape, 200, 200)
+    for azimuth, level, upright in ((90.0, True, False), (0.0, False, True)):
+        path = drawings.stitches(shape, paper, "B", azimuth)
+        x1, y1, x2, y2 = map(float, re.search(r"M(\S+) (\S+?)L(\S+) ([\d.]+)", path).groups())
+        assert (abs(y2 - y1) < 0.11) is level
+        assert (abs(x2 - x1) < 0.11) is upright
+
+
+def test_one_row_of_a_table_is_one_property_and_open_questions_stand_out(poel):
+    data = report_data(poel)
+    names = [row["name"] for row in data["ratings"]]
+    assert len(names) == len(set(names))
+    opened = [f for f in data["findings"] if f["open"]]
+    assert len(opened) == sum(f.severity == "open" for f in poel.checked.findings)
+    assert report_pdf(data)[:5] == b"%PDF-"
+
+
+def test_the_purchase_adds_up(poel):
+    (material,) = report_data(poel)["materials"]
+    amounts = [int("".join(c for c in money if c.isdigit())) for _, money in material["buy"]]
+    assert sum(amounts[:-1]) == pytest.approx(amounts[-1], abs=10)  # each to the nearest 5
+    assert amounts[-1] == pytest.approx(poel.prescription.costs["lime"], abs=2.5)
