@@ -120,7 +120,8 @@ def sort_samples(rows: SeasonRows, blocks: Sequence[Block], names: Mapping[str, 
 
     A sample belongs to the block that holds its place, or else to the nearest one, where the checks
     report how far outside it lies. Without a place, an id that is a block's name is a composite of
-    that block; any other is kept with the block whose samples have the same kind of id.
+    that block; one whose id is in question waits with the block of the id that is proposed; any
+    other is kept with the block whose samples have the same kind of id.
     """
     shares = Sorted()
     for sample_id, place in rows.places.items():
@@ -129,10 +130,15 @@ def sort_samples(rows: SeasonRows, blocks: Sequence[Block], names: Mapping[str, 
     for result in rows.results:
         if result.sample_id not in shares.block_of:
             unplaced.setdefault(result.sample_id, result)
+    proposed = _proposed_ids(rows.findings)
     for sample_id, result in unplaced.items():
         named = names.get(fold(result.typed_id)) or names.get(fold(sample_id))
         if named is not None:
             shares.composite_of[sample_id] = named
+            continue
+        if proposed.get(sample_id) in shares.block_of:
+            # Its own question says all there is to say; it gets a place once that is agreed to.
+            shares.block_of[sample_id] = shares.block_of[proposed[sample_id]]
             continue
         if sample_id in rows.earlier:
             name = nearest_block(rows.earlier[sample_id], blocks)
@@ -142,6 +148,16 @@ def sort_samples(rows: SeasonRows, blocks: Sequence[Block], names: Mapping[str, 
         shares.findings[name].append(finding)
         shares.block_of[sample_id] = name
     return shares
+
+
+def _proposed_ids(findings: Iterable[Finding]) -> dict[str, str]:
+    """Ids that an open question takes for a slip -> the id proposed."""
+    return {
+        sample_id: finding.repair["sample"]
+        for finding in findings
+        if finding.severity == "open" and "sample" in finding.repair
+        for sample_id in finding.sample_ids
+    }
 
 
 def nearest_block(place: tuple[float, float], blocks: Sequence[Block]) -> str:
@@ -227,17 +243,21 @@ def _findings_by_layer(
     for finding in (*rows.findings, *shares.findings[block.name]):
         named = [s for s in finding.sample_ids if s in belongs]
         here = [s for s in named if belongs[s] == block.name]
-        if here or not named:
-            about[home.get(here[0], in_order[0]) if here else in_order[0]].append(finding)
+        # What concerns a file as a whole was said when it was added; it is about no block.
+        if here:
+            about[home.get(here[0], in_order[0])].append(finding)
     silent = [r for r in by_depth[in_order[0]] if r.depth_cm is None]
     if silent:
         about[in_order[0]].append(_depth_assumed(in_order[0]))
     with_results = {r.sample_id for r in rows.results}
     told = {s for finding in rows.findings for s in finding.sample_ids}
-    for sample_id in rows.places:
-        lonely = sample_id not in with_results and sample_id not in told
-        if lonely and shares.block_of[sample_id] == block.name:
-            about[in_order[0]].append(_place_alone(sample_id))
+    alone = [
+        sample_id
+        for sample_id in rows.places
+        if sample_id not in with_results | told and shares.block_of[sample_id] == block.name
+    ]
+    if alone:
+        about[in_order[0]].append(_places_alone(alone))
     return about
 
 
@@ -252,13 +272,15 @@ def _depth_assumed(depth: Depth) -> Finding:
     )
 
 
-def _place_alone(sample_id: str) -> Finding:
+def _places_alone(ids: Sequence[str]) -> Finding:
+    shown = ", ".join(ids[:6]) + (", ..." if len(ids) > 6 else "")
     return Finding(
         rule="place_without_result",
         severity="note",
-        message=f"{sample_id} has a place and no result.",
+        message=f"{shown} {'has' if len(ids) == 1 else f'({len(ids)}) have'} a place and no "
+        "result.",
         what_was_done="Kept as a place.",
-        sample_ids=(sample_id,),
+        sample_ids=tuple(ids),
     )
 
 

@@ -15,6 +15,7 @@ from demo_geodata.fields import POND
 from demo_geodata.stations import to_lonlat
 from geo.blocks import BlockSettings, make_block, read_outlines
 from geo.errors import IntakeError
+from geo.farm import create_farm, known_points, read_blocks, read_records, store_reading
 from geo.intake.files import read_file
 from geo.polygons import geodesic_area_ha
 from geo.tissue_ratings import rate_tissue
@@ -370,3 +371,48 @@ def test_a_blade_is_not_rated_with_the_petiole_table(read):
         "k": "no_table",
     }
     assert not [r for r in blade if "petiole" in r.method]
+
+
+# From the files to the blocks
+
+
+def test_ids_turned_into_dates_wait_with_the_block_of_the_ids_they_may_be(trap, tmp_path):
+    farm = stored(tmp_path / "asked", files() / "gps_2024.csv", trap["ids_as_dates"])
+    poel, kniee = (read_records(farm, 2024, name).layer() for name in ("Poel", "Knieë"))
+    strange = {f"02-{month}" for month in traps.MONTHS}
+    assert not strange & set(poel.table.index)
+    assert strange <= set(kniee.table.index)
+    assert kniee.table.loc[sorted(strange), "x_m"].isna().all()
+    about = [f for f in kniee.findings if set(f.sample_ids) & strange]
+    assert {f.rule for f in about} == {"ids_as_dates"}
+    assert len(about) == 12
+    agreed = stored(
+        tmp_path / "agreed", files() / "gps_2024.csv", trap["ids_as_dates"], accept=["ids_as_dates"]
+    )
+    kniee = read_records(agreed, 2024, "Knieë").layer()
+    assert not strange & set(kniee.table.index)
+    assert kniee.table["x_m"].notna().all()
+
+
+def test_what_concerns_a_file_as_a_whole_is_no_matter_of_a_block(tmp_path):
+    names = ("gps_2024.csv", "lab_2024.csv", "applications_2024.csv")
+    farm = stored(tmp_path / "farm", *(files() / name for name in names))
+    for block in ("Poel", "Knieë", "Werfie"):
+        rules = {f.rule for f in read_records(farm, 2024, block).layer().findings}
+        assert not rules & {"code_page", "line_beside_data", "ids_normalised", "date_order"}
+        assert all(f.sample_ids for f in read_records(farm, 2024, block).layer().findings)
+
+
+def stored(farm, *paths, accept=()):
+    """A farm with the demo's blocks and these files."""
+    create_farm(farm, [read_outlines(files() / name)[0][0] for name in OUTLINES])
+    for path in paths:
+        reading = read_file(
+            path,
+            season=2024,
+            blocks=read_blocks(farm),
+            known_points=known_points(farm, 2024),
+            accept=accept,
+        )
+        store_reading(farm, reading, 2024, accept)
+    return farm

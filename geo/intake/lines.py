@@ -109,7 +109,8 @@ def _settled_ids(
         elif names[i] in proposals:
             rule, message, new = proposals[names[i]]
             question = Finding(
-                rule, "open", message, f"Read as {new}.", "Kept as it came, in no map.",
+                rule, "open", message, f"Read as {new}.",
+                f"Kept as it came; in no map until it is agreed that it is {new}.",
                 table.name, number, id_heading(table), (names[i],), (),
                 {"sample": new},
             )  # fmt: skip
