@@ -75,6 +75,7 @@ ORDER = (
     "geo.purchase",
     "geo.season",
     "geo.asapplied",
+    "geo.comparing",
     "geo.compare",
     "geo.planning",
     "geo.sampling",

@@ -1,0 +1,1 @@
+"""Parts of the comparison of two seasons: pairs, noise, tests, maps, lessons and money."""
