@@ -64,6 +64,7 @@ ORDER = (
     "geo.columns",
     "geo.remarks",
     "geo.surfaces",
+    "geo.response",
     "geo.requirements",
     "geo.zoning",
     "geo.zones",
