@@ -238,14 +238,18 @@ def _findings_by_layer(
     about: dict[Depth, list[Finding]] = {depth: [] for depth in in_order}
     if not in_order:
         return about
-    home = {r.sample_id: depth for depth in reversed(in_order) for r in by_depth[depth]}
+    homes: dict[str, set[Depth]] = defaultdict(set)
+    for depth in in_order:
+        for result in by_depth[depth]:
+            homes[result.sample_id].add(depth)
     belongs = shares.block_of | shares.composite_of
     for finding in (*rows.findings, *shares.findings[block.name]):
         named = [s for s in finding.sample_ids if s in belongs]
         here = [s for s in named if belongs[s] == block.name]
         # What concerns a file as a whole was said when it was added; it is about no block.
-        if here:
-            about[home.get(here[0], in_order[0])].append(finding)
+        layers = set().union(*(homes[s] for s in here)) or ({in_order[0]} if here else set())
+        for depth in layers:
+            about[depth].append(finding)
     silent = [r for r in by_depth[in_order[0]] if r.depth_cm is None]
     if silent:
         about[in_order[0]].append(_depth_assumed(in_order[0]))

@@ -546,3 +546,9 @@ def test_every_way_of_writing_a_place(text, lat, lon):
 @pytest.mark.parametrize("text", ["46°12'61\"N 119°29'58\"W", "-46.2 S, 119 E", "46 O, 119 N", "x"])
 def test_a_place_that_cannot_be_is_not_read(text):
     assert read_place(text) is None
+
+
+@pytest.mark.parametrize("cell", ["n.a.", "nd", "-999", "0", ""])
+def test_no_unit_is_asked_of_a_column_without_a_number(tmp_path, cell):
+    text = f"Sample,pH,Cu\nA-01,5.1,{cell}\nA-02,5.3,{cell}\n"
+    assert "unit_missing" not in rules(read_file(table_file(tmp_path, text)))

@@ -14,6 +14,7 @@ from demo_geodata import OUTLINES, files, traps
 from demo_geodata.fields import POND
 from demo_geodata.stations import to_lonlat
 from geo.blocks import BlockSettings, make_block, read_outlines
+from geo.checks import check_samples
 from geo.errors import IntakeError
 from geo.farm import create_farm, known_points, read_blocks, read_records, store_reading
 from geo.intake.files import read_file
@@ -392,6 +393,18 @@ def test_ids_turned_into_dates_wait_with_the_block_of_the_ids_they_may_be(trap, 
     kniee = read_records(agreed, 2024, "Knieë").layer()
     assert not strange & set(kniee.table.index)
     assert kniee.table["x_m"].notna().all()
+
+
+def test_a_column_without_a_unit_is_asked_about_once_and_in_every_layer(trap, tmp_path):
+    farm = stored(tmp_path / "farm", files() / "gps_2024.csv", trap["no_units"])
+    records = read_records(farm, 2024, "Knieë")
+    for layer in records.layers:
+        checked = check_samples(layer, records.block)
+        rules = {f.rule for f in checked.findings if "k" in f.keys and f.severity == "open"}
+        assert rules == {"unit_missing"}
+        assert not checked.usable["k"].notna().any()
+        # not one number in the column of boron: nothing to ask a unit for
+        assert not [f for f in checked.findings if f.rule == "unit_missing" and "b" in f.keys]
 
 
 def test_what_concerns_a_file_as_a_whole_is_no_matter_of_a_block(tmp_path):

@@ -106,7 +106,8 @@ def _unit_of(
     key = place.column.key
     unit = known.units.get(key) or place.column.unit or _unit_in_cells(cells)
     prop = properties()[key]
-    if all(cell.value is None for cell in cells):
+    # Nothing and none are the same in every unit.
+    if not any(cell.value for cell in cells):
         return unit, 1.0, []
     if split_unit(unit)[0] == "" and prop.unit not in ("pH", "1"):
         guess = _guess(prop, cells)
