@@ -51,7 +51,11 @@ class SpreaderSettings:
 
 @dataclass(frozen=True)
 class ControllerSettings:
-    """What the rate controller can read."""
+    """What the rate controller can read.
+
+    `isoxml_grid` writes task data as zones (0), a grid of zone codes (1) or a grid of rates (2);
+    its cells are a swath wide.
+    """
 
     max_polygons: int = 100
     max_kb: float = 250.0
@@ -59,6 +63,7 @@ class ControllerSettings:
     rate_field: str = "RATE"
     rate_unit: str = "kg/ha"
     isoxml_version: str = "3.3"
+    isoxml_grid: int = 0
 
 
 @dataclass(frozen=True)

@@ -42,6 +42,7 @@ EXPLAINED: Mapping[str, Mapping[str, str]] = {
         "rate_field": "name of the rate column, ten letters at most",
         "rate_unit": '"kg/ha" or "lb/ac"',
         "isoxml_version": 'ISO 11783-10 task data, "3.3" or "4.3"',
+        "isoxml_grid": "0 zones, 1 a grid of zone codes, 2 a grid of rates, a swath a cell",
     },
     "costs": {
         "spreading_uniform_per_ha": "money per ha at one rate",

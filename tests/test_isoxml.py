@@ -166,6 +166,11 @@ def test_a_rate_above_the_cap_of_the_material_is_refused(layer, tmp_path, grid_t
         write_task_data(replace(layer, cap_kg_ha=2400.0), tmp_path, "x", grid_type=grid_type)
 
 
+def test_an_unknown_kind_of_grid_is_refused(layer, tmp_path):
+    with pytest.raises(ExportError, match="isoxml_grid: 3"):
+        write_task_data(layer, tmp_path, "x", grid_type=3)
+
+
 def test_an_unknown_version_is_refused(layer, tmp_path):
     with pytest.raises(ExportError, match=r"3\.3 or 4\.3"):
         write_task_data(layer, tmp_path, "x", version="5.0")

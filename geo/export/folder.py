@@ -60,6 +60,7 @@ def write_spreader(season: Season, folder: Path) -> dict[str, list[ShapefileRepo
             place,
             season.settings.name,
             version=season.settings.controller.isoxml_version,
+            grid_type=season.settings.controller.isoxml_grid or None,
             cell_m=season.settings.spreader_of(season.block.name).width_m,
         )
         text = readme_text(written, season.settings, season.prescription.cautions)

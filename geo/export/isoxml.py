@@ -83,6 +83,11 @@ def write_task_data(
     ExportError
         If a rule of the format, or one of the checks after it, is broken.
     """
+    if grid_type not in (None, 1, 2):
+        raise ExportError(
+            f"farm.toml, [controller], isoxml_grid: {grid_type!r} is not known. Write 0 for zones, "
+            "1 for a grid of zone codes, 2 for a grid of rates."
+        )
     place = folder / "TASKDATA"
     place.mkdir(parents=True, exist_ok=True)
     passes = [layers] if isinstance(layers, SpreadLayer) else list(layers)
