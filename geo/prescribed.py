@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from geo.blocks import Block
+from geo.chain import Link
 from geo.materials import Material
 from geo.settings import Settings
 
@@ -18,7 +19,7 @@ class Rate:
     Rates are mass of product as spread, per block hectare, rounded as the spreader file carries
     them; `low_kg_ha` and `high_kg_ha` are the two-in-three range of what the zone asks for,
     as product; `range_known` is false where only the laboratory's noise stands behind it. `passes`
-    splits it where one pass may not carry it all.
+    splits it where one pass may not carry it all; `chain` follows the rate from the soil test on.
     """
 
     zone_id: int
@@ -33,6 +34,7 @@ class Rate:
     sources: tuple[str, ...]
     from_memory: bool
     range_known: bool = True
+    chain: tuple[Link, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -51,12 +53,13 @@ class Uniform:
 
 @dataclass(frozen=True)
 class Held:
-    """An amendment without a rate: why, and what would release it."""
+    """An amendment without a rate: why, what would release it, and the chain that led there."""
 
     amendment: str
     reason: str
     kind: str
     sources: tuple[str, ...]
+    chain: tuple[Link, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from geo.asked import Asked, Cells, product_chain, soil_chain
 from geo.blocks import Block
 from geo.materials import (
     ELEMENT_OF,
@@ -33,7 +33,6 @@ from geo.requirements.draws import Requirement
 from geo.requirements.shared import figure
 from geo.settings import Settings
 from geo.zones import ZoneMap
-from geo.zoning.loss import loss_by_draw
 from geo.zoning.machine import LEAST_RATE_KG_HA
 
 __all__ = [
@@ -50,7 +49,6 @@ __all__ = [
     "totals_of",
 ]
 
-Cells = NDArray[np.bool_]
 #: (zone number, hectares) and the zone's cells.
 ZoneCells = tuple[tuple[int, float], Cells]
 
@@ -73,8 +71,6 @@ WHOLE_FROM_KG_HA = 20.0
 #: Steps a rate is rounded to, by the least rate each serves. [kg/ha]
 RATE_STEPS_KG_HA = ((500.0, 10.0), (100.0, 5.0), (WHOLE_FROM_KG_HA, 1.0), (0.0, 0.01))
 
-TWO_IN_THREE = (1 / 6, 5 / 6)
-
 
 def prescribe(
     zone_maps: Sequence[ZoneMap],
@@ -95,7 +91,13 @@ def prescribe(
     supplied: dict[str, float] = {}
     relief: dict[str, float] = {}
     held = [
-        Held(r.amendment, r.held or r.none_needed or "", r.kind, r.sources)
+        Held(
+            r.amendment,
+            r.held or r.none_needed or "",
+            r.kind,
+            r.sources,
+            soil_chain(r, _means_of(maps.get(r.amendment), 1), None),
+        )
         for r in requirements
         if r.kind != "rate"
     ]
@@ -110,10 +112,13 @@ def prescribe(
             continue
         asked = Asked(requirement, material, _credited(requirement, supplied))
         zones = _zones_of(name, maps, requirement, block)
-        own = [_zone_rate(asked, zone, cells) for zone, cells in zones]
+        own = [
+            _zone_rate(asked, zone, cells, _means_of(maps.get(name), zone[0]))
+            for zone, cells in zones
+        ]
         one = _uniform(asked, own, zones, block, settings)
         if one.rate_kg_ha <= 0 and all(rate.rate_kg_ha <= 0 for rate in own):
-            held.append(_nothing_to_spread(requirement, one))
+            held.append(_nothing_to_spread(requirement, one, own))
             continue
         rates += own
         uniform[name] = one
@@ -140,14 +145,16 @@ def prescribe(
     )
 
 
-def _nothing_to_spread(requirement: Requirement, one: Uniform) -> Held:
+def _nothing_to_spread(requirement: Requirement, one: Uniform, own: Sequence[Rate]) -> Held:
     """An amendment that some places may need, but no zone enough for a pass."""
     why = (
         f"No {requirement.amendment} this season: nowhere is enough asked for, likely enough, for "
         f"a pass to be worth it (0 to {one.high_kg_ha:g} kg/ha of product, two times in three)."
     )
     said = [reason for reason in requirement.reasons if "credited" in reason]
-    return Held(requirement.amendment, " ".join([why, *said]), "none_needed", requirement.sources)
+    chain = own[0].chain if own else ()
+    reason = " ".join([why, *said])
+    return Held(requirement.amendment, reason, "none_needed", requirement.sources, chain)
 
 
 def blend_of(
@@ -232,38 +239,6 @@ def round_rate(kg_ha: float, cap_kg_ha: float | None = None) -> float:
     return rounded
 
 
-@dataclass(frozen=True)
-class Asked:
-    """A requirement, the product that meets it, and its draws less what other products bring."""
-
-    requirement: Requirement
-    material: Material
-    draws: NDArray[np.float32]
-
-    @property
-    def content(self) -> float:
-        """What one kg of product counts. [kg/kg]"""
-        return self.material.content(self.requirement.amendment)
-
-    @property
-    def cap_kg_ha(self) -> float | None:
-        """Most product of one pass per block hectare; the cap itself is per treated hectare."""
-        cap = self.requirement.cap_kg_ha
-        return None if cap is None else cap * self.requirement.treated_share / self.content
-
-    def product_kg_ha(self, cells: Cells) -> tuple[float, float, float]:
-        """Low, chosen and high requirement of some cells, over places and draws, as product."""
-        levels = (TWO_IN_THREE[0], self.requirement.quantile, TWO_IN_THREE[1])
-        low, middle, high = np.quantile(self.draws[:, cells], levels) / self.content
-        return float(low), float(middle), float(high)
-
-    def loss(self, cells: Cells, product_kg_ha: float) -> float:
-        """Expected loss of cells at a rate, summed over them."""
-        rate = np.full(int(cells.sum()), product_kg_ha * self.content)
-        short, over = self.requirement.cost_too_little, self.requirement.cost_too_much
-        return float(loss_by_draw(self.draws[:, cells], rate, short, over).mean() * cells.sum())
-
-
 def _credited(requirement: Requirement, supplied: Mapping[str, float]) -> NDArray[np.float32]:
     """Draws less what the products chosen before already bring of the element."""
     element = ELEMENT_OF.get(requirement.amendment)
@@ -285,10 +260,17 @@ def _zones_of(
     return [((z.zone_id, z.area_ha), labels == z.zone_id) for z in zone_map.zones]
 
 
-def _zone_rate(asked: Asked, zone: tuple[int, float], cells: Cells) -> Rate:
+def _zone_rate(
+    asked: Asked, zone: tuple[int, float], cells: Cells, means: Mapping[str, float]
+) -> Rate:
     requirement, material = asked.requirement, asked.material
     low, need, high = asked.product_kg_ha(cells) if cells.any() else (0.0, 0.0, 0.0)
     rate, said = _spreadable(asked, cells, need)
+    passes = _passes(asked, need, rate)
+    chain = (
+        *soil_chain(requirement, means, cells),
+        *product_chain(asked, cells, need, rate, passes, said[1:]),
+    )
     return Rate(
         zone_id=zone[0],
         amendment=requirement.amendment,
@@ -297,12 +279,20 @@ def _zone_rate(asked: Asked, zone: tuple[int, float], cells: Cells) -> Rate:
         low_kg_ha=round_rate(low),
         high_kg_ha=round_rate(high),
         area_ha=zone[1],
-        passes=_passes(asked, need, rate),
+        passes=passes,
         reasons=(*said, *requirement.reasons),
         sources=tuple(dict.fromkeys((*requirement.sources, material.source))),
         from_memory=requirement.from_memory or material.from_memory,
         range_known=requirement.range_known,
+        chain=chain,
     )
+
+
+def _means_of(zone_map: ZoneMap | None, zone_id: int) -> dict[str, float]:
+    """Property means of a zone; none where no map was cut."""
+    zones = zone_map.zones if zone_map is not None else ()
+    means = next((zone.means for zone in zones if zone.zone_id == zone_id), {})
+    return {key: mean.value for key, mean in means.items()}
 
 
 def _spreadable(asked: Asked, cells: Cells, need: float) -> tuple[float, list[str]]:
@@ -367,7 +357,7 @@ def _uniform(
     """One rate over the block: its quantile, its money, its loss over that of the zones."""
     everywhere = np.ones(asked.draws.shape[1], dtype=bool)
     zone: tuple[int, float] = (1, block.area_ha)
-    one = _zone_rate(asked, zone, everywhere)
+    one = _zone_rate(asked, zone, everywhere, {})
     by_zones = _loss_of_zones(asked, rates, zones)
     alone = asked.loss(everywhere, one.rate_kg_ha)
     return Uniform(

@@ -199,19 +199,19 @@ def _decided(
     kind, reason = row["kind"], sentence(row["say"])
     sources = tuple(dict.fromkeys([*row["source"].split("+"), *([need["source"]] if need else [])]))
     if tissue is not None:
-        reason += f" {_told(tissue)}"
+        reason += f" {told(tissue)}"
         sources += (tissue.source,) if tissue.source else ()
     by_plant = row["tissue"] == "deficient"
     if kind == "apply" and by_plant and tissue is not None and tissue.from_memory:
         kind = "hold"
-        reason = f"{_told(tissue)} A limit from memory may rate but not release."
+        reason = f"{told(tissue)} A limit from memory may rate but not release."
     if kind == "hold" and need is not None:
         reason = f"{sentence(need['why'])} {reason}"
     releases = _release_words(key, release) if kind == "hold" else ""
     return Decision(key, kind, reason, releases, sources)
 
 
-def _told(tissue: Rating) -> str:
+def told(tissue: Rating) -> str:
     """The tissue test in words."""
     name = f"{tissue.sample_id} ({tissue.method})"
     amount = f"{tissue.value:g} {tissue.unit}" if tissue.value is not None else "not analysed"
@@ -244,11 +244,11 @@ def _nitrogen(key: str, tissue: Rating | None, need: Row) -> Decision:
     why = sentence(need["why"])
     if tissue is None or not tissue.rated or tissue.key != "n":
         return Decision(key, "none", why, sources=(need["source"],))
-    told = f"{why} {_told(tissue)}"
+    words = f"{why} {told(tissue)}"
     if _plant(tissue) == "deficient" and not tissue.from_memory:
-        told += " If growth is weak too, work out nitrogen from yield and vigour with an adviser."
-        return Decision(key, "ask", told, sources=(need["source"], tissue.source))
-    return Decision(key, "none", told, sources=(need["source"], tissue.source))
+        words += " If growth is weak too, work out nitrogen from yield and vigour with an adviser."
+        return Decision(key, "ask", words, sources=(need["source"], tissue.source))
+    return Decision(key, "none", words, sources=(need["source"], tissue.source))
 
 
 def sentence(text: str) -> str:

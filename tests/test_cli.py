@@ -295,11 +295,15 @@ def test_shares_cover_every_block_once():
     assert sorted(u.slug for part in shares for u in part) == sorted(u.slug for u in units)
 
 
-def test_why_refuses_what_has_no_rate_with_the_reason(ran: Path, capsys):
+def test_why_follows_what_has_no_rate_to_its_reason(ran: Path, capsys):
     farm = str(ran.parent.parent.parent)
     words = ["why", farm, "--season", "2024", "--block", "Werfie", "--zone", "1"]
-    assert main([*words, "--material", "lime"]) == 3
-    assert "No lime here" in capsys.readouterr().err
+    assert main([*words, "--material", "lime"]) == 0
+    told = capsys.readouterr().out
+    assert "No lime here" in told
+    assert "1. Soil test: pH (water)" in told
+    assert main([*words, "--material", "guano"]) == 3
+    assert "There is no rate of guano" in capsys.readouterr().err
 
 
 def test_why_shows_the_chain_down_to_the_source(ran: Path, tmp_path: Path, capsys):

@@ -74,6 +74,18 @@ def test_a_zone_gets_the_quantile_of_places_and_draws_as_product():
         assert inside == pytest.approx(2 / 3, abs=0.01)
 
 
+def test_the_chain_goes_from_the_quantile_over_product_and_cap_to_the_spreader():
+    asked = requirement(draws=np.full((5, WEST.size), 5000.0), cap=2200.0)
+    rate = plan_of(asked).rates[0]
+    by_step = {link.step: link for link in rate.chain}
+    assert list(by_step) == ["quantile", "product", "cap", "rounding", "passes"]
+    assert by_step["quantile"].value == pytest.approx(5000)
+    assert by_step["product"].value == pytest.approx(5000 / 0.85)
+    assert by_step["cap"].value == pytest.approx(2200 / 0.85)
+    assert by_step["rounding"].value == rate.rate_kg_ha
+    assert by_step["product"].sources == ("PRACT",)
+
+
 def test_totals_are_the_sum_of_rate_times_area_as_spread():
     plan = plan_of(requirement())
     total = sum(r.rate_kg_ha * r.area_ha for r in plan.rates)

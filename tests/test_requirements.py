@@ -273,6 +273,60 @@ def test_every_requirement_can_be_followed_to_its_figures():
             )
 
 
+@pytest.mark.parametrize(
+    ("soil", "name", "more"),
+    [
+        ({}, "lime", {"stones_pct": 12.0}),
+        ({"ph_water": 7.8}, "sulfur", {"free_lime_pct": 0.0}),
+        ({"esp": 14.0, "ecec": 8.0}, "gypsum", {}),
+        ({}, "potassium", {"planted": 2030}),
+        ({}, "magnesium", {"placement": {"default": "band"}, "band_width_m": 0.8}),
+        ({}, "boron", {}),
+    ],
+)
+def test_the_chain_ends_in_the_same_requirement_as_the_rule(soil, name, more):
+    # A law: without doubt the rule at the mean is the rule everywhere.
+    found = ask({**SOIL, **soil}, only=[name], **more)[name]
+    links = found.steps({}, None)
+    assert links[0].step == "soil test"
+    end = next(link for link in links if link.step == "requirement")
+    assert end.value == pytest.approx(float(found.draws.mean()), rel=1e-5)
+    assert any(link.sources for link in links)
+
+
+def test_the_chain_is_that_of_the_zone_and_not_of_the_block():
+    # OSU9585: Sikora 6.4 and 6.5 to 6.0 are 1.5 and 1.2 ton/ac
+    links = ask(only=["lime"])["lime"].steps({"buffer_ph": 6.45, "ph_water": 5.2}, None)
+    rows = [link.says for link in links if link.step == "table row"]
+    assert [r.split("pH 6: ")[1][:10] for r in rows] == ["1.5 ton/ac", "1.2 ton/ac"]
+    end = next(link for link in links if link.step == "requirement")
+    by_hand = 1.35 * 2000 * KG_PER_LB / 0.40468564224 * 15 / 15.24
+    assert end.value == pytest.approx(by_hand, rel=1e-5)
+    none = ask(only=["lime"])["lime"].steps({"ph_water": 6.4}, None)
+    assert next(link for link in none if link.step == "requirement").value == 0
+
+
+def test_the_chain_of_a_hold_names_the_test_the_class_and_the_decision():
+    links = ask(tissue=[leaf("T1", k=1.85)], only=["potassium"])["potassium"].steps({}, None)
+    steps = [link.step for link in links]
+    assert steps.index("soil test") < steps.index("tissue test") < steps.index("decision")
+    test = next(link for link in links if link.step == "tissue test")
+    assert "1.85 %" in test.says
+    assert test.sources == ("UC_K",)
+
+
+def test_above_the_excess_watch_none_is_applied():
+    # RL2011_12C1: boron above 5 mg/kg (hot water) is very high
+    soil = {**SOIL, "b": 6.0}
+    none = ask(soil, only=["boron"], planted=2030)["boron"]
+    assert none.kind == "none_needed"
+    assert "excess watch" in none.none_needed
+    doubtful = ask(soil, sd=3.0, only=["boron"], planted=2030)["boron"]
+    stopped = next(link for link in doubtful.steps({}, None) if link.step == "decision")
+    assert stopped.says.startswith("stop")
+    assert doubtful.kind != "rate"
+
+
 def test_own_cost_ratio_goes_before_the_default():
     own = Settings(cost_ratios={"lime": (3.0, 1.0)})
     assert ask(settings=own)["lime"].quantile == 0.75

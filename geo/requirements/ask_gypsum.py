@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
+from geo.chain import Link, Steps, kg_words
+from geo.grids import Mask
 from geo.requirements import gypsum
 from geo.requirements.case import Answer, Case, Input, layer_inputs
-from geo.requirements.shared import Layer, figure
+from geo.requirements.shared import Layer
 
 UNIT = "kg/ha pure gypsum"
 
@@ -17,7 +21,7 @@ def ask_gypsum(case: Case) -> Answer:
     if cec_key is None or not case.measured("esp"):
         why = "Exchangeable sodium and the other bases were not all analysed: no gypsum rate."
         return Answer("gypsum", UNIT, "no_data", why, (), sources=("OSTER",))
-    trigger = figure("gypsum", "trigger_esp").value
+    trigger = case.figure("gypsum", "trigger_esp").value
     mean = case.surfaces["esp"].mean
     if case.highest("esp") <= trigger:
         why = f"No gypsum here: ESP {mean:.1f} % is below {trigger:g}{_watch(case)}."
@@ -29,12 +33,12 @@ def ask_gypsum(case: Case) -> Answer:
 
 def _watch(case: Case) -> str:
     """Words between the two published triggers."""
-    watch = figure("gypsum", "watch_esp").value
+    watch = case.figure("gypsum", "watch_esp").value
     return "; above 6, so watch structure and water" if case.surfaces["esp"].mean > watch else ""
 
 
 def _stop(case: Case) -> str | None:
-    least = figure("gypsum", "trigger_clay").value
+    least = case.figure("gypsum", "trigger_clay").value
     if case.clay_pct is None:
         return f"is there more than {least:g} % clay? Enter clay_pct in farm.toml or analyse it"
     if case.clay_pct <= least:
@@ -64,8 +68,9 @@ def _answer(case: Case, cec_key: str) -> Answer:
         depth_cm=layer.depth_cm,
         bulk_density_mg_m3=layer.bulk_density_mg_m3,
         stones_pct=layer.stones_pct,
+        tables=case.tables,
     )
-    trigger = figure("gypsum", "trigger_esp").value
+    trigger = case.figure("gypsum", "trigger_esp").value
     esp = case.samples("esp")
     high, all_samples = int(np.sum(esp > trigger)), int(np.isfinite(esp).sum())
     said = [f"ESP is above {trigger:g} % at {high} of {all_samples} samples; the aim is 5 %."]
@@ -86,24 +91,67 @@ def _answer(case: Case, cec_key: str) -> Answer:
             *case.own_decisions("gypsum"),
         ),
         sources=("OSTER", "SASOIL", "SAWINE", "PRACT"),
-        cap_kg_ha=figure("gypsum", most).value,
+        cap_kg_ha=case.figure("gypsum", most).value,
+        cap_source=case.figure("gypsum", most).source,
         treated_share=share,
         inputs=_inputs(case, cec_key, layer),
         alternatives=_alternatives(case, cec_key, layer),
+        steps=_steps(case, cec_key, layer),
     )
+
+
+def _steps(case: Case, cec_key: str, layer: Layer) -> Steps:
+    """The rule at a place's mean values: trigger, the equation of Oster, treated strip."""
+    own = {name: case.figure("gypsum", name) for name in ("trigger_esp", "final_esp", "efficiency")}
+    factor, share = case.figure("gypsum", "oster_factor").value, case.treated_share("gypsum")
+
+    def steps(values: Mapping[str, float], _cells: Mask | None) -> tuple[Link, ...]:
+        esp, cec = values["esp"], values[cec_key]
+        kg_ha = share * float(
+            gypsum.gypsum_requirement_kg_ha(
+                np.asarray(esp),
+                np.asarray(cec),
+                depth_cm=layer.depth_cm,
+                bulk_density_mg_m3=layer.bulk_density_mg_m3,
+                stones_pct=layer.stones_pct,
+                tables=case.tables,
+            )
+        )
+        trigger = own["trigger_esp"]
+        due = esp > trigger.value
+        none = "" if due else ": at this mean the rule asks for none"
+        gate = f"ESP {esp:.1f} % is {'above' if due else 'not above'} {trigger.value:g} %{none}"
+        equation = (
+            f"Equation of Oster: {factor:g} x {own['efficiency'].value:g} x "
+            f"{layer.depth_cm / 100:g} m x {layer.bulk_density_mg_m3:g} Mg/m3 x CEC {cec:.2f} x "
+            f"(ESP {esp:.1f} - {own['final_esp'].value:g})/100 x (1 - {layer.stones_pct:g}/100)"
+        )
+        return (
+            Link("rule", gate, sources=(trigger.source,)),
+            *([Link("rule", equation, sources=("OSTER",))] if due else []),
+            Link(
+                "requirement",
+                f"{kg_words(kg_ha)} {UNIT} at these mean values",
+                kg_ha,
+                UNIT,
+                ("OSTER",),
+            ),
+        )
+
+    return steps
 
 
 def _layer(case: Case) -> Layer:
     """The amended layer, at most as deep as gypsum goes in standing vines."""
     layer = case.amended_layer
     name = "depth_before_planting" if case.established is False else "depth_established"
-    depth = min(layer.depth_cm, figure("gypsum", name).value)
+    depth = min(layer.depth_cm, case.figure("gypsum", name).value)
     return Layer(depth, layer.bulk_density_mg_m3, layer.stones_pct)
 
 
 def _alternatives(case: Case, cec_key: str, layer: Layer) -> dict[str, float]:
     """Rules of thumb on the same samples, mean over the block. [kg/ha]"""
-    trigger, aim = (figure("gypsum", name).value for name in ("trigger_esp", "final_esp"))
+    trigger, aim = (case.figure("gypsum", name).value for name in ("trigger_esp", "final_esp"))
     esp, cec = case.samples("esp"), case.samples(cec_key)
     sodium = np.where(esp > trigger, (esp - aim) / 100 * cec, 0.0)
     sodium = sodium[np.isfinite(sodium)]
@@ -113,7 +161,8 @@ def _alternatives(case: Case, cec_key: str, layer: Layer) -> dict[str, float]:
     return {
         f"rule of thumb ({source})": float(
             np.mean(
-                gypsum.rule_gypsum_t_ha(sodium, layer.depth_cm, figure("gypsum", rule).value) * 1000
+                gypsum.rule_gypsum_t_ha(sodium, layer.depth_cm, case.figure("gypsum", rule).value)
+                * 1000
             )
         )
         for source, rule in rules.items()
@@ -124,9 +173,9 @@ def _inputs(case: Case, cec_key: str, layer: Layer) -> dict[str, Input]:
     return {
         "method": ("equation of Oster", "", "OSTER"),
         "formula": ("8.6 F depth BD CEC (ESP - final ESP)/purity", "t/ha", "OSTER"),
-        "efficiency F": (figure("gypsum", "efficiency").value, "1", "OSTER"),
-        "trigger ESP": (figure("gypsum", "trigger_esp").value, "%", "SASOIL"),
-        "final ESP": (figure("gypsum", "final_esp").value, "%", "PRACT"),
+        "efficiency F": (case.figure("gypsum", "efficiency").value, "1", "OSTER"),
+        "trigger ESP": (case.figure("gypsum", "trigger_esp").value, "%", "SASOIL"),
+        "final ESP": (case.figure("gypsum", "final_esp").value, "%", "PRACT"),
         "mean ESP": (case.surfaces["esp"].mean, "%", "laboratory"),
         f"mean {cec_key}": (case.surfaces[cec_key].mean, "cmol(+)/kg", "laboratory"),
         "clay": (case.clay_pct if case.clay_pct is not None else "not known", "%", "laboratory"),

@@ -6,10 +6,12 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
-from geo.grids import Array
+from geo.chain import Link, Steps, kg_words
+from geo.grids import Array, Mask
+from geo.lookup import Tables
 from geo.requirements import magnesium, micronutrients, nitrogen, phosphorus, potassium
 from geo.requirements.case import Answer, Case, Input, layer_inputs
-from geo.requirements.holds import tissue_hold
+from geo.requirements.holds import Hold, tissue_hold
 from geo.requirements.nutrients import Norm, Removal, build_up_years, crop_removal, find_norm
 
 #: Key -> amendment.
@@ -20,7 +22,7 @@ RULES: Mapping[str, Callable[..., Array]] = {
     "k": potassium.potassium_kg_ha,
     "mg": magnesium.magnesium_kg_ha,
 }
-CAPS: Mapping[str, Callable[[], float]] = {
+CAPS: Mapping[str, Callable[[Tables | None], float]] = {
     "k": potassium.potassium_cap_kg_ha,
     "mg": magnesium.magnesium_cap_kg_ha,
 }
@@ -42,6 +44,7 @@ def ask_major(case: Case, key: str) -> Answer:
     if case.lowest(key) >= norm.norm:
         mean = case.surfaces[key].mean
         why = f"No {amendment} here: {mean:.0f} mg/kg is above {norm.norm:g}, which is enough."
+        why += _excess_said(case, key)
         return _without_rate(case, key, amendment, "none_needed", why, norm)
     return _major_answer(case, key, amendment, norm)
 
@@ -64,10 +67,15 @@ def _major_answer(case: Case, key: str, amendment: str, norm: Norm) -> Answer:
     removed = case.removal_kg_ha(removal.kg_per_t) if removal else 0.0
     hold = tissue_hold(case, key, amendment)
     rates = RULES[key](
-        case.draw(key), norm, case.sampled_layer, removal_kg_ha=removed, treated_share=share
+        case.draw(key),
+        norm,
+        case.sampled_layer,
+        removal_kg_ha=removed,
+        treated_share=share,
+        tables=case.tables,
     )
-    cap = CAPS[key]() if key in CAPS else None
-    years = build_up_years(key)
+    cap = CAPS[key](case.tables) if key in CAPS else None
+    years = build_up_years(key, case.tables)
     said = [
         f"Build-up to {norm.norm:g} mg/kg ({norm.method}) by mass balance over {years:g} years.",
         f"The crop removes {removed:.0f} kg/ha a year; counted where build-up is due."
@@ -90,10 +98,66 @@ def _major_answer(case: Case, key: str, amendment: str, norm: Norm) -> Answer:
         sources=tuple(dict.fromkeys((*sources, *hold.sources))),
         from_memory=norm.from_memory or bool(removal and removal.from_memory),
         cap_kg_ha=cap,
+        cap_source="UGAWGP" if key == "mg" else "PRACT",
         treated_share=share,
         inputs=_inputs(case, key, norm, removal, years),
-        alternatives={},
+        steps=_major_steps(case, key, norm, removal, hold),
     )
+
+
+def _major_steps(case: Case, key: str, norm: Norm, removal: Removal | None, hold: Hold) -> Steps:
+    """The rule at a place's mean: leaf and decision, norm, build-up, removal."""
+    layer, share = case.sampled_layer, case.treated_share(MAJOR[key])
+    years = build_up_years(key, case.tables)
+    removed = case.removal_kg_ha(removal.kg_per_t) if removal else 0.0
+    unit = unit_of(key)
+
+    def steps(values: Mapping[str, float], _cells: Mask | None) -> tuple[Link, ...]:
+        test = values[key]
+        kg_ha = float(
+            RULES[key](
+                np.asarray(test),
+                norm,
+                layer,
+                removal_kg_ha=removed,
+                treated_share=share,
+                tables=case.tables,
+            )
+        )
+        due = test < norm.norm
+        build_up = max(norm.norm - test, 0.0) * layer.kg_ha_per_mg_kg / years
+        built = (
+            f"Build-up: ({norm.norm:g} - {test:.3g}) mg/kg x 0.1 x {layer.bulk_density_mg_m3:g} "
+            f"Mg/m3 x {layer.depth_cm:g} cm x (1 - {layer.stones_pct:g}/100) / {years:g} years = "
+            f"{kg_words(build_up)} {unit} on the treated area"
+            if due
+            else f"{test:.3g} mg/kg is not below {norm.norm:g}: at this mean the rule asks for none"
+        )
+        links = [
+            *hold.links,
+            Link("table row", norm.row, norm.norm, "mg/kg", (norm.source,), norm.from_memory),
+            Link("rule", built, build_up, unit, ("CHEM", "PRACT")),
+        ]
+        if share < 1:
+            links.append(Link("treated strip", f"x {share:.2f}, treated over block area", share))
+        if removal is not None and removed > 0 and due:
+            said = (
+                f"Removal: {removal.kg_per_t:g} kg/t x {case.block.site.yield_t_ha:g} t/ha = "
+                f"{kg_words(removed)} {unit}"
+            )
+            sources = (removal.source,)
+            links.append(Link("rule", said, removed, unit, sources, removal.from_memory))
+        said = f"{kg_words(kg_ha)} {unit} a year at this mean"
+        links.append(Link("requirement", said, kg_ha, unit))
+        return tuple(links)
+
+    return steps
+
+
+def _excess_said(case: Case, key: str) -> str:
+    """What the excess watch says of the block's mean; nothing if it is silent."""
+    rated = case.ratings.block.get(key)
+    return f" {rated.why} Apply none." if rated is not None and rated.excess else ""
 
 
 def _inputs(
@@ -161,7 +225,7 @@ def _not_analysed(case: Case, key: str, amendment: str) -> Answer:
 
 def ask_nitrogen(case: Case) -> Answer:
     """Nitrogen never has a rate from soil."""
-    why = nitrogen.nitrogen_reason(case.block.site.yield_t_ha) + "."
+    why = nitrogen.nitrogen_reason(case.block.site.yield_t_ha, case.tables) + "."
     return Answer("nitrogen", "kg/ha N", "held", why, (), sources=("IOBC", "SATABLE"))
 
 
@@ -181,9 +245,9 @@ def ask_boron(case: Case) -> Answer:
         "b",
         "boron",
         lambda values, norm: micronutrients.boron_kg_ha(
-            values, norm, established=case.established is not False
+            values, norm, established=case.established is not False, tables=case.tables
         ),
-        micronutrients.boron_cap_kg_ha(),
+        micronutrients.boron_cap_kg_ha(case.tables),
         ("PC05", "FP03", "PRACT"),
         "A little too much boron poisons vines: one small dose, then test again.",
     )
@@ -195,7 +259,7 @@ def ask_manganese(case: Case) -> Answer:
         case,
         "mn",
         "manganese",
-        micronutrients.manganese_kg_ha,
+        lambda values, norm: micronutrients.manganese_kg_ha(values, norm, case.tables),
         None,
         ("SATABLE", "MEM"),
         "Manganese on the row is one dose; do not aim at a soil test value.",
@@ -218,6 +282,7 @@ def _ask_dose(
         return _no_norm(case, key, amendment)
     if case.lowest(key) >= norm.norm:
         why = f"No {amendment} here: nowhere likely below {norm.norm:g} mg/kg."
+        why += _excess_said(case, key)
         return _without_rate(case, key, amendment, "none_needed", why, norm)
     hold = tissue_hold(case, key, amendment)
     low = int(np.sum(case.samples(key) < norm.norm))
@@ -242,4 +307,34 @@ def _ask_dose(
             "dose": (float(rule(np.zeros(1), norm)[0]), unit_of(key), sources[0]),
             "ceiling": (cap if cap else "none", unit_of(key), "PRACT"),
         },
+        steps=_dose_steps(case, key, amendment, rule, norm, sources, hold),
     )
+
+
+def _dose_steps(
+    case: Case,
+    key: str,
+    amendment: str,
+    rule: Callable[[Array, Norm], Array],
+    norm: Norm,
+    sources: tuple[str, ...],
+    hold: Hold,
+) -> Steps:
+    """The rule at a place's mean: leaf and decision, norm, one dose or none."""
+    share, unit = case.treated_share(amendment), unit_of(key)
+
+    def steps(values: Mapping[str, float], _cells: Mask | None) -> tuple[Link, ...]:
+        dose = float(rule(np.asarray(values[key]), norm))
+        side = "below" if dose > 0 else "not below"
+        said = f"{values[key]:.3g} mg/kg is {side} {norm.norm:g}: {kg_words(dose)} {unit} treated"
+        links = [
+            *hold.links,
+            Link("table row", norm.row, norm.norm, "mg/kg", (norm.source,), norm.from_memory),
+            Link("rule", said, dose, unit, sources, "MEM" in sources),
+        ]
+        if share < 1:
+            links.append(Link("treated strip", f"x {share:.2f}, treated over block area", share))
+        said = f"{kg_words(dose * share)} {unit} at this mean"
+        return (*links, Link("requirement", said, dose * share, unit))
+
+    return steps

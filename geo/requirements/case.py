@@ -15,12 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geo.blocks import Block
+from geo.chain import Steps
 from geo.checks import CheckedSamples
 from geo.grids import Array, Mask
 from geo.intake.reading import Application, TissueTest
 from geo.lookup import Tables, properties
 from geo.ratings import Ratings
-from geo.requirements.shared import Layer, figure
+from geo.requirements.shared import Figure, Layer, figure
 from geo.settings import Settings
 from geo.surfaces import Surfaces
 from geo.units import om_from_oc
@@ -57,6 +58,10 @@ class Case:
     draw: Callable[[str], Array]
     covered: Callable[[str], Mask]
     tables: Tables = field(default_factory=Tables)
+
+    def figure(self, table: str, name: str) -> Figure:
+        """One number of a table of constants: the farm's own, else ours."""
+        return figure(table, name, self.tables)
 
     @property
     def established(self) -> bool | None:
@@ -186,7 +191,8 @@ class Answer:
     """What the rules say of one amendment before it is laid on a grid.
 
     `kind` is "rate", "held", "none_needed", "no_data" or "not_worthwhile"; `why` says it for all
-    but "rate". The other fields are those of `Requirement`.
+    but "rate". `steps` follows the rule at the mean values of a place. The other fields are those
+    of `Requirement`.
     """
 
     amendment: str
@@ -199,9 +205,11 @@ class Answer:
     sources: tuple[str, ...] = ()
     from_memory: bool = False
     cap_kg_ha: float | None = None
+    cap_source: str = "PRACT"
     treated_share: float = 1.0
     inputs: Mapping[str, Input] = field(default_factory=dict)
     alternatives: Mapping[str, float] = field(default_factory=dict)
+    steps: Steps | None = None
 
 
 def doubt_said(case: Case, keys: Sequence[str]) -> list[str]:
@@ -227,7 +235,7 @@ def _present(values: Array) -> Array:
     return values[np.isfinite(values)]
 
 
-def neutralizing_of(application: Application) -> float:
+def neutralizing_of(application: Application, tables: Tables | None = None) -> float:
     """Calcium carbonate equivalent that a record's analysis states, else the default. [%]
 
     Examples
@@ -240,7 +248,7 @@ def neutralizing_of(application: Application) -> float:
     stated = re.search(r"(\d+(?:[.,]\d+)?)\s*%\s*CaCO3", application.analysis)
     if stated:
         return float(stated.group(1).replace(",", "."))
-    return figure("lime_limits", "default_effective").value
+    return figure("lime_limits", "default_effective", tables).value
 
 
 def layer_inputs(layer: Layer) -> dict[str, Input]:

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
 from geo.blocks import Block
+from geo.chain import Steps
 from geo.checks import CheckedSamples
 from geo.grids import Array, Grid, Mask, grid_over
 from geo.intake.reading import Application, TissueTest
@@ -24,6 +25,7 @@ from geo.requirements.ask_gypsum import ask_gypsum
 from geo.requirements.ask_lime import ask_lime
 from geo.requirements.ask_sulfur import ask_sulfur
 from geo.requirements.case import Answer, Case, Float32, doubt_said
+from geo.requirements.soil_links import chain_of
 from geo.settings import Settings
 from geo.surfaces import Surfaces, draw_surface
 
@@ -84,6 +86,10 @@ class Requirement:
     range_known : bool
         False where one sample, or samples that all read the same, leave the laboratory's noise as
         the only doubt in the draws.
+    cap_source, cost_source : str
+        Where the cap and the costs of too little and too much come from.
+    steps : callable or None
+        Means of a place and its cells -> the chain from soil test to requirement.
     """
 
     amendment: str
@@ -104,6 +110,9 @@ class Requirement:
     alternatives: Mapping[str, float]
     kind: str = "rate"
     range_known: bool = True
+    cap_source: str = "PRACT"
+    cost_source: str = "PRACT"
+    steps: Steps | None = None
 
     @property
     def quantile(self) -> float:
@@ -186,7 +195,9 @@ def find_requirements(
         tables=tables or Tables(),
     )
     asked = QUESTIONS if only is None else {name: QUESTIONS[name] for name in only}
-    return tuple(_lay_out(ask(case), case, grid) for ask in asked.values())
+    found = tuple(_lay_out(ask(case), case, grid) for ask in asked.values())
+    drawer.drawn.clear()  # the chains keep the case, and draws are large
+    return found
 
 
 def requirement_grid(block: Block, settings: Settings) -> Grid:
@@ -239,7 +250,7 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
     """An answer as a requirement on the grid, with its costs and its verdict."""
     cells = int(grid.inside.sum())
     draws = answer.draws if answer.draws is not None else np.zeros((0, cells), dtype=np.float32)
-    too_little, too_much = cost_ratio(answer.amendment, case)
+    too_little, too_much, cost_source = cost_ratio(answer.amendment, case)
     said = doubt_said(case, answer.keys) if answer.draws is not None else []
     kind, why = answer.kind, answer.why
     drawn = answer.draws is not None and kind in ("rate", "held")
@@ -263,6 +274,9 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
         inputs=answer.inputs,
         alternatives=answer.alternatives,
         kind=kind,
+        cap_source=answer.cap_source,
+        cost_source=cost_source,
+        steps=chain_of(case, replace(answer, kind=kind, why=why)),
         range_known=not said,
     )
 
@@ -303,8 +317,8 @@ def _weakest(surfaces: Surfaces, keys: Sequence[str]) -> str:
     return min(verdicts, key=VERDICTS.index) if verdicts else "none"
 
 
-def cost_ratio(amendment: str, case: Case) -> tuple[float, float]:
-    """Loss of a unit too little and of a unit too much: the farm's own, else the default."""
+def cost_ratio(amendment: str, case: Case) -> tuple[float, float, str]:
+    """Loss of a unit too little and of a unit too much, and whose figures those are."""
     name = amendment
     if amendment == "lime":
         mixed = case.established is False
@@ -312,8 +326,8 @@ def cost_ratio(amendment: str, case: Case) -> tuple[float, float]:
     own = case.settings.cost_ratios
     for key in (name, amendment):
         if key in own:
-            return own[key]
+            return (*own[key], "farm")
     for row in case.tables.rows("cost_ratios"):
         if row["key"] == name:
-            return float(row["too_little"]), float(row["too_much"])
-    return 1.0, 1.0
+            return float(row["too_little"]), float(row["too_much"]), row["source"]
+    return 1.0, 1.0, "PRACT"

@@ -9,9 +9,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from geo.chain import row_words
 from geo.grids import Array
 from geo.lookup import Tables
 from geo.requirements.shared import Layer, figure, method_is, within
+
+#: Cells that tell the rows of the norms apart.
+NORM_CELLS = (
+    "key", "crop", "method", "clay_from", "clay_below", "ph_kcl_from", "ph_kcl_below", "norm",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -19,7 +25,7 @@ class Norm:
     """What a soil test of a crop should reach, by one extractant.
 
     `norm` is the build-up target, `most` the level above which nothing is given (None if the
-    source states none). [mg/kg]
+    source states none). [mg/kg] `row` says where the row stands.
     """
 
     key: str
@@ -29,6 +35,7 @@ class Norm:
     source: str
     verified: str
     note: str
+    row: str = ""
 
     @property
     def from_memory(self) -> bool:
@@ -65,6 +72,7 @@ def find_norm(
                 row["source"],
                 row["verified"],
                 row["note"],
+                row_words("nutrient_norms", row, *NORM_CELLS),
             )
     return None
 

@@ -1,10 +1,10 @@
-"""`why`: the chain behind one rate, from what the run left in season.json."""
+"""`why`: the chain behind one rate or one hold, from what the run left in season.json."""
 
 from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from geo.errors import FarmError
@@ -13,9 +13,14 @@ from geo.lookup import properties, sources
 from maps.answer import Answer
 from maps.wording import range_words, rate_words, sentence, with_unit
 
+Record = Mapping[str, Any]
+
 
 def why(arguments: argparse.Namespace) -> Answer:
-    """Values, method, table row, source, formula behind the rate of one zone."""
+    """Value, method, table row, rule, quantile, product, cap and source of one zone's rate.
+
+    Where a material is held, the same for the hold.
+    """
     block = find_block(arguments.folder, arguments.block)
     path = arguments.folder / "seasons" / str(arguments.season) / block.slug / "season.json"
     if not path.is_file():
@@ -24,72 +29,134 @@ def why(arguments: argparse.Namespace) -> Answer:
             f"'soilquilt run {arguments.folder} --season {arguments.season}'."
         )
     document = json.loads(path.read_text(encoding="utf-8"))
-    rate = _rate(document, arguments.material, arguments.zone)
-    amendment = rate["amendment"]
-    requirement = _one(document["requirements"], amendment)
-    zone_map = _one(document["zones"], amendment)
-    zones: list[dict[str, Any]] = zone_map.get("zones", [])
-    zone = next((z for z in zones if z["zone"] == rate["zone_id"]), {})
-    chain = [
-        f"{block.name} {arguments.season}, zone {rate['zone_id']}: "
-        f"{rate_words(rate['rate_kg_ha'])} {rate['material'].replace('_', ' ')} "
-        f"({range_words(rate['low_kg_ha'], rate['high_kg_ha'])}, two in three"
-        + ("" if rate["range_known"] else ", by laboratory noise alone; real range not known")
-        + ").",
-        *(f"  {sentence(reason)}" for reason in rate["reasons"]),
-        *_means(zone.get("means", {}), document["samples"]["methods"]),
-        *(f"  {sentence(reason)}" for reason in requirement.get("reasons", ())),
-        *_inputs(requirement.get("inputs", {})),
-        f"  Zones: {zone_map.get('why', '')}",
-        *_sources([*rate["sources"], *requirement.get("sources", ())]),
-    ]
-    return Answer(
-        lines=list(dict.fromkeys(chain)),
-        document={"rate": rate, "requirement": requirement, "zone": zone},
+    wanted = arguments.material.strip().lower().replace(" ", "_")
+    where = f"{block.name} {arguments.season}"
+    rate = _rate(document, wanted, arguments.zone)
+    if rate is not None:
+        return _of_rate(document, rate, where)
+    held = next((one for one in document["held"] if one["amendment"] == wanted), None)
+    if held is not None:
+        return _of_held(document, held, where)
+    known = ", ".join(f"{r['material']} zone {r['zone_id']}" for r in document["rates"]) or "none"
+    raise FarmError(
+        f"There is no rate of {arguments.material} in zone {arguments.zone}. Rates here: {known}."
     )
 
 
-def _rate(document: Mapping[str, Any], material: str, zone: int) -> Mapping[str, Any]:
-    wanted = material.strip().lower().replace(" ", "_")
-    found: Mapping[str, Any]
-    for found in document["rates"]:
-        if wanted in (found["material"], found["amendment"]) and found["zone_id"] == zone:
-            return found
-    for held in document["held"]:
-        if held["amendment"] == wanted:
-            raise FarmError(f"There is no rate for {material}: {held['reason']}")
-    known = ", ".join(f"{r['material']} zone {r['zone_id']}" for r in document["rates"]) or "none"
-    raise FarmError(f"There is no rate of {material} in zone {zone}. Rates here: {known}.")
+def _of_rate(document: Record, rate: Record, where: str) -> Answer:
+    amendment = rate["amendment"]
+    requirement, zone_map = (_one(document[k], amendment) for k in ("requirements", "zones"))
+    zone: Record = next((z for z in zone_map.get("zones", []) if z["zone"] == rate["zone_id"]), {})
+    doubt = f"{range_words(rate['low_kg_ha'], rate['high_kg_ha'])}, two in three"
+    if not rate.get("range_known", True):
+        doubt += ", by laboratory noise alone; real range not known"
+    memory = ["A figure behind it is from memory: please check."] if rate["from_memory"] else []
+    lines = [
+        f"{where}, zone {rate['zone_id']}: {rate_words(rate['rate_kg_ha'])} "
+        f"{rate['material'].replace('_', ' ')} ({doubt}).",
+        *memory,
+        *_chain(rate.get("chain", ())),
+        "What goes with it:",
+        *(f"  {sentence(reason)}" for reason in _rest(rate["reasons"], rate.get("chain", ()))),
+        f"  Zones: {zone_map.get('why', '')}",
+        *_others(requirement),
+        *_means(zone.get("means", {}), document["samples"]["methods"]),
+    ]
+    keys = [
+        *_chain_sources(rate.get("chain", ())),
+        *rate["sources"],
+        *requirement.get("sources", ()),
+    ]
+    return _answer(lines, keys, {"rate": rate, "requirement": requirement, "zone": zone})
+
+
+def _of_held(document: Record, held: Record, where: str) -> Answer:
+    requirement = _one(document["requirements"], held["amendment"])
+    lines = [
+        f"{where}: {held['amendment']}, no rate ({held['kind'].replace('_', ' ')}).",
+        f"  {sentence(held['reason'])}",
+        *_chain(held.get("chain", ())),
+        *(f"  {sentence(reason)}" for reason in requirement.get("reasons", ())),
+        *_others(requirement),
+    ]
+    keys = [
+        *_chain_sources(held.get("chain", ())),
+        *held["sources"],
+        *requirement.get("sources", ()),
+    ]
+    return _answer(lines, keys, {"held": held, "requirement": requirement})
+
+
+def _answer(lines: Iterable[str], keys: Iterable[str], document: dict[str, Any]) -> Answer:
+    known = sources()
+    cited = {key: known[key].title if key in known else key for key in _parts(keys)}
+    listed = [f"  [{key}] {title}" for key, title in cited.items()]
+    return Answer(
+        lines=[*dict.fromkeys(lines), "Sources:", *listed],
+        document=document | {"sources": cited},
+    )
+
+
+def _rate(document: Record, wanted: str, zone: int) -> Record | None:
+    return next(
+        (
+            found
+            for found in document["rates"]
+            if wanted in (found["material"], found["amendment"]) and found["zone_id"] == zone
+        ),
+        None,
+    )
 
 
 def _one(records: list[dict[str, Any]], amendment: str) -> dict[str, Any]:
     return next((record for record in records if record["amendment"] == amendment), {})
 
 
-def _means(means: Mapping[str, Any], methods: Mapping[str, str]) -> list[str]:
+def _chain(links: Iterable[Record]) -> list[str]:
+    """The links in their order, each with its sources."""
     return [
+        f"  {number}. {link['step'].capitalize()}: {link['says'].rstrip('.')}"
+        + (f" [{', '.join(_parts(link['sources']))}]" if link["sources"] else "")
+        + (" (from memory, please check)" if link["from_memory"] else "")
+        for number, link in enumerate(links, start=1)
+    ]
+
+
+def _rest(reasons: Iterable[str], links: Iterable[Record]) -> list[str]:
+    """Reasons that no link has told already."""
+    told = " ".join(link["says"] for link in links)
+    return [
+        reason
+        for reason in reasons
+        if reason.rstrip(".") not in told and not reason.startswith("Too little costs")
+    ]
+
+
+def _others(requirement: Record) -> list[str]:
+    """What other published methods make of the same samples."""
+    others = requirement.get("alternatives", {})
+    unit = requirement.get("unit", "kg/ha")
+    return [
+        f"  By {name}, mean of the samples: {rate_words(amount)} ({unit.removeprefix('kg/ha ')})"
+        for name, amount in others.items()
+    ]
+
+
+def _means(means: Record, methods: Mapping[str, str]) -> list[str]:
+    lines = [
         f"  {properties()[key].name}: {with_unit(mean['value'], key)}"
         + (f", sd {mean['sd']:.2g}" if mean["sd"] is not None else "")
         + (f", by {methods[key]}" if methods.get(key) else "")
         for key, mean in means.items()
         if mean["value"] is not None
     ]
+    return ["All means of this zone:", *lines] if lines else []
 
 
-def _inputs(inputs: Mapping[str, Any]) -> list[str]:
-    return [
-        f"  {name}: {_figure(value)} {unit}".rstrip() + (f" [{source}]" if source else "")
-        for name, (value, unit, source) in inputs.items()
-    ]
+def _chain_sources(links: Iterable[Record]) -> list[str]:
+    return [source for link in links for source in link["sources"]]
 
 
-def _figure(value: float | str) -> str:
-    return f"{value:.4g}" if isinstance(value, float) else str(value)
-
-
-def _sources(keys: list[str]) -> list[str]:
-    known = sources()
-    return [
-        f"  [{key}] {known[key].title}" if key in known else f"  [{key}]"
-        for key in dict.fromkeys(part for key in keys for part in key.split("+"))
-    ]
+def _parts(keys: Iterable[str]) -> list[str]:
+    """Source keys, each once; "A+B" are two."""
+    return list(dict.fromkeys(part for key in keys for part in key.split("+")))
