@@ -184,11 +184,12 @@ def read_outlines(
     file = receive(path)
     outlines: list[Outline] = []
     findings: list[Finding] = []
-    for layer in read_shapes(file):
+    layers = read_shapes(file)
+    for layer in layers:
         system, asked = system_of(layer, file.name, crs, beside, known_points, accept)
         findings += asked
         if system:
-            layer, asked = axes_of(layer, file.name, system, beside, accept)
+            layer, asked = axes_of(layer, file.name, system, beside, known_points, accept)
             findings += asked
             more, odd = _layer_outlines(layer, file.path, system, accept)
             outlines += more
@@ -196,7 +197,26 @@ def read_outlines(
     outlines, found = _ponds(outlines, accept)
     findings += found
     findings += _off_the_points(outlines, file.name, beside, known_points)
+    findings += _points_beside(layers, file.name)
     return tuple(outlines), tuple(findings)
+
+
+def _points_beside(layers: Sequence[Shapes], name: str) -> list[Finding]:
+    """Single places in a file of outlines: no outlines, and not lost without a word."""
+    single = [s for layer in layers for s in layer.shapes if s.geometry.geom_type == "Point"]
+    if not single:
+        return []
+    count = "1 single place" if len(single) == 1 else f"{len(single)} single places"
+    return [
+        Finding(
+            "points_beside_outlines",
+            "warning",
+            f"{name} holds {count} beside its outlines.",
+            "If they are sampling places, save them as a file of their own and add that.",
+            "Only the outlines were read.",
+            file=name,
+        )
+    ]
 
 
 # Where an outline lies

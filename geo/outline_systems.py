@@ -76,22 +76,29 @@ def _no_system(
 
 
 def axes_of(
-    layer: Shapes, name: str, system: str, beside: Sequence[BaseGeometry], accept: Sequence[str]
+    layer: Shapes,
+    name: str,
+    system: str,
+    beside: Sequence[BaseGeometry],
+    known_points: Sequence[Place],
+    accept: Sequence[str],
 ) -> tuple[Shapes, list[Finding]]:
     """Shapes of a grid whose axes point the other way: asked about, turned only if agreed."""
     drawn = shapely.union_all([shape.geometry.convex_hull for shape in areas_of(layer)])
-    if not beside or not read_crs(system, name).is_projected or lies_near(drawn, system, beside):
+    ground = [*beside, *(shapely.Point(place) for place in known_points)]
+    if not ground or not read_crs(system, name).is_projected or lies_near(drawn, system, ground):
         return layer, []
+    what = "your other blocks" if beside else "your stations"
     for signs in ((-1.0, -1.0), (-1.0, 1.0), (1.0, -1.0)):
         turned = [replace(s, geometry=_turned(s.geometry, signs)) for s in layer.shapes]
-        if not lies_near(_turned(drawn, signs), system, beside):
+        if not lies_near(_turned(drawn, signs), system, ground):
             continue
         question = Finding(
             "axes_turned",
             "open",
-            f"Read with {crs_name(system)}, {name} lies far from your other blocks: its axes "
-            "point the other way.",
-            "Turn the axes: then it lies beside your other blocks.",
+            f"Read with {crs_name(system)}, {name} lies far from {what}: its axes point the "
+            "other way.",
+            f"Turn the axes: then it lies beside {what}.",
             "Not used until it is agreed.",
             file=name,
         )

@@ -424,6 +424,43 @@ def test_a_zip_that_is_no_workbook_is_refused(tmp_path):
         read_file(tmp_path / "lab.zip")
 
 
+KML = """<kml xmlns="http://www.opengis.net/kml/2.2"><Document>
+<Placemark><name>Nek</name><Polygon><outerBoundaryIs><LinearRing><coordinates>
+20.010,-33.970 20.013,-33.970 20.013,-33.972 20.010,-33.972 20.010,-33.970
+</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark>
+<Placemark><name>N-01</name><Point><coordinates>20.0111,-33.9711,0</coordinates></Point></Placemark>
+<Placemark><name>N-02</name><Point><coordinates>20.0122,-33.9731,0</coordinates></Point></Placemark>
+</Document></kml>"""
+
+GPX = """<gpx version="1.1" creator="x" xmlns="http://www.topografix.com/GPX/1/1">
+<wpt lat="-33.9711" lon="20.0111"><name>N-01</name></wpt>
+<wpt lat="-33.9731" lon="20.0122"><name>N-02</name></wpt>
+<trk><name>Nek</name><trkseg><trkpt lat="-33.970" lon="20.010"/><trkpt lat="-33.970" lon="20.013"/>
+<trkpt lat="-33.972" lon="20.013"/><trkpt lat="-33.972" lon="20.010"/>
+<trkpt lat="-33.970" lon="20.010"/></trkseg></trk></gpx>"""
+
+
+@pytest.mark.parametrize(("name", "text"), [("nek.kml", KML), ("nek.gpx", GPX)])
+def test_outlines_and_places_in_one_map_are_both_taken(tmp_path, blocks, name, text):
+    (tmp_path / name).write_text(text, "utf-8")
+    reading = read_file(tmp_path / name, blocks=blocks)
+    assert reading.kinds == ("outlines", "points")
+    assert [o.name for o in reading.outlines] == ["Nek"]
+    places = [(p.sample_id, p.lon, p.lat) for p in reading.points]
+    assert places == [("N-01", 20.0111, -33.9711), ("N-02", 20.0122, -33.9731)]
+    assert "points_beside_outlines" not in rules(reading)
+    # the second one lies south of the outline that came with it
+    (outside,) = [f for f in reading.findings if f.rule == "outside_block"]
+    assert (outside.sample_ids, "outside Nek" in outside.message) == (("N-02",), True)
+
+
+def test_outlines_read_alone_say_that_places_stand_beside_them(tmp_path):
+    (tmp_path / "nek.kml").write_text(KML, "utf-8")
+    outlines, findings = read_outlines(tmp_path / "nek.kml")
+    assert [o.name for o in outlines] == ["Nek"]
+    assert [f.severity for f in findings if f.rule == "points_beside_outlines"] == ["warning"]
+
+
 def test_a_gpx_of_waypoints_gives_places(tmp_path, blocks):
     (tmp_path / "spots.gpx").write_text(
         '<gpx version="1.1" creator="x" xmlns="http://www.topografix.com/GPX/1/1">'

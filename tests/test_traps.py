@@ -157,6 +157,14 @@ def test_an_outline_with_turned_signs_is_turned_only_if_agreed(trap, blocks):
     assert note.severity == "note"
 
 
+def test_stations_alone_tell_that_an_outline_is_turned(trap, blocks, gps):
+    known = [(p.lon, p.lat) for p in gps.points]
+    outlines, (question,) = read_outlines(trap["turned"], known_points=known)
+    assert (outlines, question.rule, question.severity) == ((), "axes_turned", "open")
+    (turned,), _ = read_outlines(trap["turned"], known_points=known, accept=["axes_turned"])
+    assert turned.lonlat.equals_exact(blocks[0].lonlat, 1e-7)
+
+
 def test_an_outline_with_turned_signs_lies_right_in_the_turned_system(trap, blocks):
     (outline,), _ = read_outlines(trap["turned"], crs=NORTH_ORIENTED)
     assert outline.lonlat.equals_exact(blocks[0].lonlat, 1e-7)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from geo.blocks import Block, read_outlines
+from geo.blocks import Block, make_block, read_outlines
 from geo.crs import WGS84, read_crs
 from geo.errors import IntakeError, UsageError
 from geo.findings import Finding
@@ -29,6 +29,7 @@ from geo.intake.tables import Table, read_table
 from geo.intake.tissue import is_tissue, nutrient_of, read_tissue
 from geo.lookup import properties
 from geo.received import Received, receive
+from geo.settings import BlockSettings
 from geo.shapes import Shapes, read_shapes
 
 
@@ -242,34 +243,41 @@ def _read_map(file: Received, known: Known) -> Reading:
             shapes, _map_system(layer, file, known), file.name, known
         )
         return replace(reading, kinds=("applications",), applications=records, findings=findings)
-    if all(shape.geometry.geom_type == "Point" for shape in shapes):
-        system = _map_system(layers[0], file, known)
-        located = points_of_shapes(shapes, system, file.name, known)
-        return replace(reading, kinds=("points",), points=located.points, findings=located.findings)
-    outlines, outline_findings = read_outlines(
+    kinds = {"points" if s.geometry.geom_type == "Point" else "outlines" for s in shapes}
+    if "outlines" in kinds:
+        reading = _outlines(file, reading, known)
+    if "points" in kinds:
+        reading = _places_of_map(layers, file, reading, known)
+    return reading
+
+
+def _outlines(file: Received, reading: Reading, known: Known) -> Reading:
+    outlines, findings = read_outlines(
         file.path,
         crs=known.crs,
         beside=[block.lonlat for block in known.blocks],
         known_points=[(point.lon, point.lat) for point in known.points],
         accept=tuple(known.accept),
     )
-    findings = outline_findings
-    if any(shape.geometry.geom_type == "Point" for shape in shapes):
-        findings = (*findings, _points_beside(file.name, shapes_count(shapes)))
+    # The places beside them are read here, and not left to another file.
+    findings = tuple(f for f in findings if f.rule != "points_beside_outlines")
     return replace(reading, kinds=("outlines",), outlines=outlines, findings=findings)
 
 
-def shapes_count(shapes: Sequence[object]) -> int:
-    """How many shapes of a map are single places."""
-    return sum(getattr(shape, "geometry", None).geom_type == "Point" for shape in shapes)  # type: ignore[union-attr]
-
-
-def _points_beside(name: str, count: int) -> Finding:
-    return Finding(
-        "points_beside_outlines", "warning",
-        f"{name} holds {count} single places beside its outlines.",
-        "Save the places as a file of their own to have them read.", "Not read.", name,
-    )  # fmt: skip
+def _places_of_map(
+    layers: Sequence[Shapes], file: Received, reading: Reading, known: Known
+) -> Reading:
+    """The single places of a map, checked against the farm's blocks and the file's own."""
+    new = tuple(make_block(outline, BlockSettings()) for outline in reading.outlines)
+    known = replace(known, blocks=(*known.blocks, *new))
+    points: tuple[Point, ...] = ()
+    findings = reading.findings
+    for layer in layers:
+        placed = [shape for shape in layer.shapes if shape.geometry.geom_type == "Point"]
+        if placed:
+            located = points_of_shapes(placed, _map_system(layer, file, known), file.name, known)
+            points, findings = points + located.points, findings + located.findings
+    return replace(reading, kinds=(*reading.kinds, "points"), points=points, findings=findings)
 
 
 def _map_system(layer: Shapes, file: Received, known: Known) -> str:
