@@ -50,8 +50,8 @@ __all__ = [
     "plan_block",
 ]
 
-#: Fewest spots a block can be mapped from.
-FEWEST = 3
+#: Fewest spots a block can be mapped from, and the most of one plan.
+FEWEST, MOST = 3, 300
 #: Depth where neither an earlier survey nor farm.toml names one; common practice, no source. [cm]
 USUAL_DEPTH_CM = (0.0, 15.0)
 
@@ -79,8 +79,7 @@ def plan_block(
     KrigingError
         If the field has no room for what is asked.
     """
-    if wishes.spots < FEWEST:
-        raise KrigingError(f"{wishes.spots} spots map nothing: ask for {FEWEST} or more.")
+    _check(wishes, known, block)
     site = site_of(block, wishes, known)
     if known.stations:
         drafts, found = following_survey(site, wishes, rng)
@@ -109,6 +108,22 @@ def plan_block(
         tissue=tissue_asks(known.last, [(s.sample_id, s.x_m, s.y_m) for s in spots]),
         notes=_notes(site, found, known, len(spots), wishes),
     )  # fmt: skip
+
+
+def _check(wishes: Wishes, known: Known, block: Block) -> None:
+    if wishes.spots < FEWEST:
+        raise KrigingError(f"{wishes.spots} spots map nothing: ask for {FEWEST} or more.")
+    if wishes.spots > MOST:
+        raise KrigingError(
+            f"{wishes.spots} spots in one block are more than one plan holds: ask for {MOST} or "
+            "fewer spots, or split the block."
+        )
+    strange = [name for name in wishes.keep if name not in known.stations]
+    if strange:
+        raise KrigingError(
+            f"{block.name} has had no station {strange[0]!r}, so it cannot be repeated. A new "
+            "place can be asked for by its longitude and latitude."
+        )
 
 
 def _walked(

@@ -68,7 +68,7 @@ def following_survey(
     ids = [i for i, xy in site.stations.items() if site.block.outline.covers(as_point(xy))]
     places = as_places([site.stations[i] for i in ids])
     count = wishes.repeats if wishes.repeats is not None else round(REPEAT_SHARE * wishes.spots)
-    count = min(count, wishes.spots - len(site.fixed))
+    count = max(0, min(count, wishes.spots - len(site.fixed)))
     must = [ids.index(name) for name in wishes.keep if name in ids]
     again = panel(places, count, site.treated, site.ground.signal, site.ground.nodes, must)
     drafts = [

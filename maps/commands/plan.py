@@ -42,7 +42,11 @@ def plan(arguments: argparse.Namespace) -> Answer:
         ]
         answer.document["plans"].append(plan_document(made))
     folder = write_plan_folder(farm, arguments.season, plans)
-    answer.lines.append(f"Files: {folder}/ (spots.gpx for the receiver, field.html for the phone)")
+    answer.lines += [
+        f"Files: {folder}/ (spots.gpx for the receiver, field.html for the phone)",
+        f"When the results are back: soilquilt add {farm} {folder}/spots.gpx RESULTS "
+        f"--season {arguments.season} (in place of spots.gpx, what the receiver logged).",
+    ]
     answer.document["folder"] = str(folder)
     return answer
 
@@ -50,6 +54,8 @@ def plan(arguments: argparse.Namespace) -> Answer:
 def _wishes(arguments: argparse.Namespace) -> Any:
     from geo.sampling import Wishes
 
+    if arguments.a_day is not None and arguments.a_day < 1:
+        raise UsageError("--a-day is a number of spots: 1 or more.")
     return Wishes(
         spots=arguments.spots,
         repeats=arguments.repeats,
