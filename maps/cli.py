@@ -83,6 +83,7 @@ def build_parser() -> argparse.ArgumentParser:
     _run(commands)
     _plan(commands)
     _why(commands)
+    _open(commands)
     _keep(commands)
     return parser
 
@@ -224,6 +225,15 @@ def _why(commands: Commands) -> None:
     why.add_argument("--block", metavar="NAME")
     why.add_argument("--zone", type=int, required=True, metavar="N")
     why.add_argument("--material", required=True, metavar="M")
+
+
+def _open(commands: Commands) -> None:
+    app = _command(
+        commands, "open", "open", "open_app", "open a farm, or all farms, in the browser"
+    )
+    app.add_argument("folder", type=Path, help="a farm, a folder of farms, or one to be made")
+    app.add_argument("--port", type=int, default=0, metavar="N", help="else any free one")
+    app.add_argument("--no-browser", action="store_true", help="serve only")
 
 
 def _keep(commands: Commands) -> None:

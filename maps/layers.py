@@ -89,3 +89,28 @@ def _counted(*texts: str) -> tuple[str, str]:
 
     html, script = (re.sub("[0-9a-f]{32}", count, text) for text in texts)
     return html, script
+
+
+def farm_map(data: Data) -> tuple[str, str]:
+    """HTML and script of the map of a farm: pictures by address, outlines with their number."""
+    import folium
+
+    page = folium.Map(tiles=None, control_scale=False, zoom_control=False, zoom_snap=0.1)
+    root: Any = page.get_root()
+    layers: list[tuple[str, Any]] = []
+    for block in data["blocks"]:
+        if block["picture"]:
+            overlay = folium.raster_layers.ImageOverlay(
+                image="data:,", bounds=[list(corner) for corner in block["bounds"]], alt=""
+            )
+            layers.append((f"picture:{block['id']}", overlay))
+        feature = {
+            "type": "Feature", "properties": {"block": block["id"]}, "geometry": block["outline"],
+        }  # fmt: skip
+        layers.append((f"block:{block['id']}", _geojson(folium, feature)))
+    layers.append(("outline", _geojson(folium, {"type": "FeatureCollection", "features": []})))
+    for key, layer in layers:
+        layer.add_to(page)
+        _hand_over(key).add_to(layer)
+    root.render()
+    return _counted(root.html.render(), root.script.render())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,9 @@ STITCHES = (
     ("B", 7.5, 13, 7.5, 0.75),
     ("A", 6, 12, 8, 1),
 )
+
+#: What stands before the data in the page.
+MARK = '<script type="application/json" id="page-data">'
 
 
 def write_map(season: Season, folder: Path) -> None:
@@ -43,9 +47,23 @@ def map_page(data: Data) -> str:
         map_script=Markup(map_script),
         leaflet_css=Markup(leaflet["leaflet.css"]),
         leaflet_js=Markup(leaflet["leaflet.js"]),
-        page_css=Markup((here / "static" / "page.css").read_text(encoding="utf-8")),
-        page_js=Markup((here / "static" / "page.js").read_text(encoding="utf-8")),
+        page_css=Markup(_joined(here, "quilt.css", "page.css")),
+        page_js=Markup(_joined(here, "parts.js", "blockmap.js", "page.js")),
     )
+
+
+def _joined(here: Path, *names: str) -> str:
+    """Our own files one after another, as a page holds them."""
+    return "\n".join((here / "static" / name).read_text(encoding="utf-8") for name in names)
+
+
+def read_page_data(path: Path) -> Data:
+    """The data inside a map.html, as it was written."""
+    text = path.read_text(encoding="utf-8")
+    start = text.index(MARK) + len(MARK)
+    # `tojson` writes every "<" as an escape, so the first end tag is the right one.
+    data: Data = json.loads(text[start : text.index("</script>", start)])
+    return data
 
 
 def leaflet_files() -> dict[str, str]:

@@ -18,6 +18,8 @@ from geo.season import Season
 from geo.surfaces import Surface
 from geo.zones import ZoneMap
 from maps import colors, pictures
+from maps.charts import Chart, property_charts
+from maps.furniture import compass_word, ends, furniture, line_labels
 from maps.wording import (
     AMENDMENT_WORDS,
     MAP_VERDICT_WORDS,
@@ -27,12 +29,21 @@ from maps.wording import (
     level_words,
     money,
     number,
+    range_words,
     rate_words,
     sentence,
 )
+from maps.zonecharts import zone_chart
 
 #: Side of the cells that answer a click on the page. [m]
 READ_OUT_M = 5.0
+
+#: Properties that people look for first, in this order; worked-out ones come last.
+FIRST = (
+    "ph_water", "ph_cacl2", "ph_kcl", "om", "oc", "p", "k", "ca", "mg", "na", "s", "zn", "b", "mn",
+    "fe", "cu", "no3_n",
+)  # fmt: skip
+DERIVED = ("ecec", "base_saturation", "esp", "ca_mg")
 
 Data = dict[str, Any]
 
@@ -51,10 +62,11 @@ def page_data(season: Season) -> Data:
             "geometry": shapely.geometry.mapping(block.lonlat),
         },
         "rowAzimuth": block.site.row_azimuth_deg or 0.0,
-        "properties": [_property(season, surface) for surface in season.surfaces.values()],
+        "furniture": furniture(block),
+        "properties": [_property(season, season.surfaces[key]) for key in strip_order(season)],
         "notAnalysed": _not_analysed(season),
         "samples": _samples(season),
-        "materials": _materials(season),
+        "materials": materials_data(season),
         "held": _held(season),
         "cautions": list(season.prescription.cautions),
         "findings": [_finding(f) for f in season.checked.findings],
@@ -74,6 +86,17 @@ def facts_line(season: Season) -> str:
     )
 
 
+def strip_order(season: Season) -> list[str]:
+    """Properties as people look for them: pH, organic matter, nutrients, the rest, then ratios."""
+
+    def place(key: str) -> int:
+        if key in DERIVED:
+            return len(FIRST) + 1
+        return FIRST.index(key) if key in FIRST else len(FIRST)
+
+    return sorted(season.surfaces, key=place)
+
+
 def _property(season: Season, surface: Surface) -> Data:
     kind = properties()[surface.key]
     rating = season.ratings.block.get(surface.key)
@@ -88,6 +111,9 @@ def _property(season: Season, surface: Surface) -> Data:
         "verdict": surface.verdict,
         "verdictWords": MAP_VERDICT_WORDS[surface.verdict],
         "why": surface.why,
+        "sentence": _sentence(season, surface),
+        "logs": surface.logs,
+        "charts": [chart_words(chart) for chart in property_charts(season, surface)],
         "notes": list(surface.notes),
         "mean": number(surface.mean, surface.key),
         "meanRange": f"{number(surface.mean_low, surface.key)} to "
@@ -96,6 +122,40 @@ def _property(season: Season, surface: Surface) -> Data:
         "ratingSources": rating.source.split("+") if rating and rating.source else [],
         "lenses": _lenses(season, surface, list(classes), sense),
     }
+
+
+def chart_words(chart: Chart) -> Data:
+    """A figure as a page takes it: its picture, and its table with the heading first."""
+    return {
+        "question": chart.question,
+        "svg": chart.svg,
+        "label": chart.label,
+        "table": [list(row) for row in chart.rows],
+        "note": chart.note,
+    }
+
+
+def _sentence(season: Season, surface: Surface) -> str:
+    """What the map shows, or why one value must do; the first thing that is read."""
+    kind = properties()[surface.key]
+    unit = "" if surface.unit in {"pH", "1"} else f" {surface.unit}"
+    name = kind.name[:1].upper() + kind.name[1:] if not kind.name.startswith("pH") else kind.name
+    if surface.verdict != "useful":
+        low, high = number(surface.mean_low, surface.key), number(surface.mean_high, surface.key)
+        doubt = f" ({low} to {high}, two in three)" if np.isfinite(surface.mean_low) else ""
+        return f"{name}: {number(surface.mean, surface.key)}{unit} over the block{doubt}."
+    (low_value, low_where), (high_value, high_where) = ends(
+        surface.estimate, surface.grid, season.block
+    )
+    low_words, high_words = number(low_value, surface.key), number(high_value, surface.key)
+    if low_words == high_words:
+        return f"{name}: {low_words}{unit} nearly everywhere."
+    if low_where == high_where:
+        return f"{name} changes over short ways, from {low_words} to {high_words}{unit}."
+    return (
+        f"{name} is {low_words} in the {low_where}, where it is lowest, and climbs to "
+        f"{high_words}{unit} in the {high_where}."
+    )
 
 
 def _rating_words(season: Season, key: str) -> str:
@@ -127,6 +187,8 @@ def _found(
     surface: Surface, frame: pictures.Frame, classes: list[colors.Class], sense: str
 ) -> Data:
     values = pictures.warp(surface.estimate, surface.grid, frame)
+    if surface.verdict == "none":  # one value for the block, so no pattern to look at
+        values = np.where(np.isfinite(values), surface.mean, np.nan)
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
     if classes:
         ramp = colors.class_ramp(classes, sense, low, high)
@@ -141,9 +203,10 @@ def _found(
             for level, lo, _, target in classes
         ]
     else:
-        ramp = colors.even(colors.AMOUNT, low, high)
+        shades = colors.AMOUNT if high > low else colors.AMOUNT[2:3]
+        ramp = colors.even(shades, low, high)
         limits = []
-        legend = _even_legend(colors.AMOUNT, low, high, surface.key)
+        legend = _even_legend(shades, low, high, surface.key)
     return {
         "key": "found",
         "words": f"{properties()[surface.key].symbol} found",
@@ -151,6 +214,15 @@ def _found(
         "bounds": frame.bounds,
         "legend": legend,
         "legendUnit": "" if surface.unit == "pH" else surface.unit,
+        "labels": line_labels(
+            surface.estimate,
+            surface.grid,
+            limits,
+            surface.key,
+            np.empty((0, 2)) if surface.belief is None else surface.belief.xy,
+        )
+        if surface.verdict != "none"
+        else [],
     }
 
 
@@ -239,7 +311,8 @@ def _samples(season: Season) -> list[Data]:
     return rows
 
 
-def _materials(season: Season) -> list[Data]:
+def materials_data(season: Season) -> list[Data]:
+    """Zones, rates and money of every amendment that has a rate."""
     rates: dict[str, dict[int, Rate]] = {}
     for rate in season.prescription.rates:
         rates.setdefault(rate.amendment, {})[rate.zone_id] = rate
@@ -258,6 +331,11 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
     ranked = sorted(zone_map.zones, key=lambda zone: rates[zone.zone_id].rate_kg_ha)
     rank = {zone.zone_id: index for index, zone in enumerate(ranked)}
     nothing = all(rate.rate_kg_ha == 0 for rate in rates.values())
+    fills = {
+        zone.zone_id: zone_fill(rates[zone.zone_id].rate_kg_ha, rank[zone.zone_id])
+        for zone in zone_map.zones
+    }
+    boxes = zone_chart(season, zone_map, fills)
     return {
         "amendment": zone_map.amendment,
         "word": AMENDMENT_WORDS.get(zone_map.amendment, zone_map.amendment).capitalize(),
@@ -275,22 +353,24 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
             "total": f"{uniform.total_kg / 1000:.1f} t",
             "cost": None if uniform.cost is None else money(uniform.cost, currency),
         },
+        "charts": [] if boxes is None else [chart_words(boxes)],
         "reasons": list(first.reasons),
         "sources": list(first.sources),
         "fromMemory": any(rate.from_memory for rate in rates.values()),
         "zones": [
             {
                 "id": zone.zone_id,
+                "where": compass_word(zone.outline.centroid.coords[0], season.block),
+                "rateKgHa": rates[zone.zone_id].rate_kg_ha,
+                "lowKgHa": rates[zone.zone_id].low_kg_ha,
+                "highKgHa": rates[zone.zone_id].high_kg_ha,
                 "ha": f"{zone.area_ha:.2f}",
                 "rate": rate_words(rates[zone.zone_id].rate_kg_ha),
-                "range": f"{rate_words(rates[zone.zone_id].low_kg_ha, unit=False)} to "
-                f"{rate_words(rates[zone.zone_id].high_kg_ha)}",
+                "range": range_words(rates[zone.zone_id].low_kg_ha, rates[zone.zone_id].high_kg_ha),
                 "kg": round(rates[zone.zone_id].rate_kg_ha * zone.area_ha, 1),
                 "passes": [rate_words(p) for p in rates[zone.zone_id].passes],
                 "rank": rank[zone.zone_id],
-                "fill": colors.ZONE_FILLS[
-                    0 if rates[zone.zone_id].rate_kg_ha == 0 else min(4, max(1, rank[zone.zone_id]))
-                ],
+                "fill": fills[zone.zone_id],
                 "rows": [list(run) for run in zone.rows],
                 "labels": _label_places(zone.outline, season.block.crs),
                 "outline": shapely.geometry.mapping(to_lonlat(zone.outline, season.block.crs)),
@@ -298,6 +378,11 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
             for zone in zone_map.zones
         ],
     }
+
+
+def zone_fill(rate_kg_ha: float, rank: int) -> str:
+    """Fill of a zone by its rank from the lowest rate; the palest means nothing is spread."""
+    return colors.ZONE_FILLS[0 if rate_kg_ha == 0 else min(4, max(1, rank))]
 
 
 def _label_places(outline: Any, crs: str) -> list[list[float]]:
@@ -345,8 +430,9 @@ def _finding(finding: Any) -> Data:
 def _read_out(season: Season) -> Data:
     """Coarse grids of mean and half range, so that a click on the page can be answered offline.
 
-    Values are 16-bit steps between the lowest and the highest; the place of a click comes from an
-    affine fit of longitude and latitude to grid columns and rows (below a centimetre for a block).
+    Values are whole steps between the lowest and the highest, 65 534 of them for the mean and 254
+    for the half range; the place of a click comes from an affine fit of longitude and latitude to
+    grid columns and rows (below a centimetre for a block).
     """
     if not season.surfaces:
         return {}
@@ -375,15 +461,17 @@ def _read_out(season: Season) -> Data:
 
 
 def _packed(mean: np.ndarray, half: np.ndarray) -> Data:
-    packed: Data = {}
-    for name, values in (("mean", mean), ("half", half)):
-        known = values[np.isfinite(values)]
-        low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 0.0)
-        scale = (high - low) / 65534 or 1.0
-        steps = np.where(np.isfinite(values), np.round((values - low) / scale) + 1, 0)
-        text = base64.b64encode(np.nan_to_num(steps).astype("<u2").tobytes()).decode("ascii")
-        packed[name] = {"low": low, "scale": scale, "data": text}
-    return packed
+    return {"mean": _steps(mean, "<u2"), "half": _steps(half, "u1")}
+
+
+def _steps(values: np.ndarray, kind: str) -> Data:
+    """Values as whole steps from the lowest, 0 where there is none."""
+    known = values[np.isfinite(values)]
+    low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 0.0)
+    scale = (high - low) / (np.iinfo(kind).max - 1) or 1.0
+    steps = np.where(np.isfinite(values), np.round((values - low) / scale) + 1, 0)
+    text = base64.b64encode(np.nan_to_num(steps).astype(kind).tobytes()).decode("ascii")
+    return {"low": low, "scale": scale, "data": text}
 
 
 def _sources(season: Season) -> dict[str, str]:

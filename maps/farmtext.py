@@ -1,0 +1,103 @@
+"""farm.toml changed as text, so that a person's own comments stay; the old text is kept."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+import tomllib
+from pathlib import Path
+
+from geo.errors import FarmError
+from geo.settings import read_settings
+
+#: Old texts are kept beside farm.toml under this name.
+HISTORY = "farm.toml.before"
+
+
+def write_settings_text(farm: Path, text: str) -> None:
+    """Take a new farm.toml if it can be read; what stood before is kept.
+
+    Raises
+    ------
+    FarmError
+        If it is not TOML or has an unknown key; nothing is changed then.
+    """
+    text = text.replace("\r\n", "\n")
+    current = farm / "farm.toml"
+    with tempfile.TemporaryDirectory(dir=farm, prefix=".settings-") as temporary:
+        tried = Path(temporary) / "farm.toml"
+        tried.write_text(text, encoding="utf-8")
+        for table in farm.glob("*.[tc][os][mv]*"):
+            if table.is_file() and table.name != "farm.toml":
+                (Path(temporary) / table.name).write_bytes(table.read_bytes())
+        read_settings(tried)
+        (farm / HISTORY).write_bytes(current.read_bytes())
+        os.replace(tried, current)
+
+
+def take_back(farm: Path) -> None:
+    """Put the text before the last change in place, and the present one in its stead."""
+    before = farm / HISTORY
+    if not before.is_file():
+        raise FarmError("There is no earlier farm.toml to go back to.")
+    write_settings_text(farm, before.read_text(encoding="utf-8"))
+
+
+def with_key(text: str, table: tuple[str, ...], key: str, value: str) -> str:
+    r"""The text with one key of one table set; the rest stays letter for letter.
+
+    Parameters
+    ----------
+    table : tuple of str
+        Names of the table from the outside in.
+    value : str
+        As TOML writes it.
+
+    Examples
+    --------
+    >>> print(with_key("[a]\nx = 1  # mine\n[b]\n", ("a",), "y", "2"))
+    [a]
+    x = 1  # mine
+    y = 2
+    [b]
+    <BLANKLINE>
+    """
+    lines = text.split("\n")
+    start = next((i for i, line in enumerate(lines) if _header(line) == table), None)
+    if start is None:
+        name = ".".join(_quoted(part) for part in table)
+        return text.rstrip("\n") + f"\n\n[{name}]\n{key} = {value}\n"
+    end = next(
+        (i for i in range(start + 1, len(lines)) if lines[i].lstrip().startswith("[")), len(lines)
+    )
+    for i in range(start + 1, end):
+        if re.match(rf"\s*{re.escape(key)}\s*=", lines[i]):
+            comment = re.search(r"(\s+#[^\"']*)$", lines[i])
+            lines[i] = f"{key} = {value}{comment[1] if comment else ''}"
+            return "\n".join(lines)
+    last = max((i for i in range(start, end) if lines[i].strip()), default=start)
+    lines.insert(last + 1, f"{key} = {value}")
+    return "\n".join(lines)
+
+
+def _header(line: str) -> tuple[str, ...] | None:
+    """Names of a table header, as TOML reads them; None for another line."""
+    if not line.lstrip().startswith("[") or line.lstrip().startswith("[["):
+        return None
+    try:
+        node = tomllib.loads(line)
+    except tomllib.TOMLDecodeError:
+        return None
+    names: list[str] = []
+    while node:
+        name, node = next(iter(node.items()))
+        names.append(name)
+    return tuple(names)
+
+
+def _quoted(name: str) -> str:
+    if re.fullmatch(r"[A-Za-z0-9_-]+", name):
+        return name
+    escaped = name.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{escaped}"'

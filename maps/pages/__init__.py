@@ -1,0 +1,1 @@
+"""The pages of the browser app: one module a page, each a context for the template of its name."""

@@ -1,0 +1,189 @@
+"""Files before they are stored: what was understood, what is asked; and what the season asks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+import shapely
+from shapely.geometry import mapping
+
+from geo.blocks import Block
+from geo.farm import contents, known_points
+from geo.findings import Finding
+from geo.intake.reading import Reading
+from geo.lookup import properties
+from maps.drafts import Draft, Preview, choices, concerns_file, finding_id
+from maps.workspace import Workspace
+
+Data = dict[str, Any]
+
+#: Rows of a table that are shown as understood.
+FIRST_ROWS = 5
+FIRST_KEYS = 6
+
+
+def lab(work: Workspace, season: int | None) -> Data:
+    """Context of the Lab page, with or without files waiting."""
+    draft = work.draft
+    years = sorted({*work.seasons(), date.today().year}, reverse=True)
+    context: Data = {
+        "years": years,
+        "draft": _draft(draft) if draft is not None else None,
+        "blocks_map": _places(work.blocks(), known_points(work.folder) if work.exists else ()),
+    }
+    if draft is None and season is not None and work.exists:
+        asked = [f for f in work.findings(season) if f.severity != "note"]
+        context["asked"] = [_finding(f, {}, number) for number, f in enumerate(asked, 1)]
+        context["stored"] = _stored_files(work, season)
+    return context
+
+
+def _draft(draft: Draft) -> Data:
+    preview = draft.preview or Preview((), (), (), ())
+    numbered = [
+        _finding(f, draft.answers, n)
+        for n, f in enumerate((f for f in preview.findings if f.severity != "note"), 1)
+    ]
+    notes = [_finding(f, {}, 0) for f in preview.findings if f.severity == "note"]
+    asks = [f for f in numbered if f["choices"]]
+    held = {r.kinds[0] for r in preview.readings if r.kinds} - {"outlines"}
+    return {
+        "season": draft.season,
+        "files": [
+            {"name": r.path.rpartition("/")[2], "what": contents(r), "kinds": ", ".join(r.kinds)}
+            for r in preview.readings
+        ],
+        "made": list(preview.stored),
+        "refused": [{"name": name, "why": why} for name, why in preview.refused],
+        "asks": asks,
+        "shown": [f for f in numbered if not f["choices"]],
+        "notes": notes,
+        "answered": sum(1 for f in asks if f["answer"]),
+        "columns": [_columns(r) for r in preview.readings if r.columns],
+        "rows": [rows for r in preview.readings if (rows := _rows(r))],
+        "needsSeason": draft.season is None and bool(held or preview.refused),
+        "count": len(draft.files),
+        "canStore": bool(preview.stored),
+        "keys": sorted((p.name, key) for key, p in properties().items()),
+    }
+
+
+def _finding(finding: Finding, answers: dict[str, str], number: int) -> Data:
+    where = ", ".join(
+        part
+        for part in (
+            finding.file.rpartition("/")[2],
+            f"row {finding.row}" if finding.row is not None else "",
+            f"column {finding.column}" if finding.column else "",
+        )
+        if part
+    )
+    name = finding_id(finding)
+    return {
+        "id": name,
+        "number": number,
+        "severity": finding.severity,
+        "message": finding.message,
+        "where": where,
+        "proposal": finding.proposal,
+        "done": finding.what_was_done,
+        "samples": list(finding.sample_ids),
+        "choices": [{"key": key, "words": words} for key, words in choices(finding)],
+        "answer": answers.get(name, ""),
+        "file": concerns_file(finding),
+    }
+
+
+def _columns(reading: Reading) -> Data:
+    known = properties()
+    return {
+        "file": reading.path.rpartition("/")[2],
+        "columns": [
+            {
+                "heading": c.heading,
+                "key": c.key,
+                "means": known[c.key].name if c.key in known else c.key,
+                "unit": c.unit,
+                "method": c.method,
+                "used": bool(c.key),
+            }
+            for c in reading.columns
+            if c.heading
+        ],
+    }
+
+
+def _rows(reading: Reading) -> Data | None:
+    """The first samples of a file of results, in house units."""
+    if not reading.results:
+        return None
+    keys = list(dict.fromkeys(r.key for r in reading.results))[:FIRST_KEYS]
+    samples = list(dict.fromkeys((r.sample_id, r.row) for r in reading.results))[:FIRST_ROWS]
+    cells = {(r.sample_id, r.row, r.key): r for r in reading.results}
+    known = properties()
+    rows = []
+    for sample, row in samples:
+        line = [sample]
+        for key in keys:
+            cell = cells.get((sample, row, key))
+            text = (
+                ""
+                if cell is None
+                else "not analysed"
+                if cell.qualifier == "missing"
+                else (f"{cell.qualifier}{cell.value:.3g}" if cell.value is not None else cell.text)
+            )
+            line.append(text)
+        rows.append(line)
+    heads = [
+        known[k].symbol + ("" if known[k].unit in ("pH", "1") else f" {known[k].unit}")
+        for k in keys
+    ]
+    return {"file": reading.path.rpartition("/")[2], "heads": ["sample", *heads], "rows": rows}
+
+
+def _places(blocks: Sequence[Block], points: Sequence[Any]) -> Data:
+    """Outlines and places on file, for the small map beside the findings."""
+    return {
+        "blocks": [
+            {"name": b.name, "outline": mapping(shapely.force_2d(b.lonlat))} for b in blocks
+        ],
+        "points": [[p.sample_id, p.lat, p.lon] for p in points],
+    }
+
+
+def draft_places(draft: Draft) -> list[list[Any]]:
+    """Places in the files, for the small map."""
+    preview = draft.preview
+    if preview is None:
+        return []
+    return [[p.sample_id, p.lat, p.lon] for r in preview.readings for p in r.points]
+
+
+def draft_outlines(draft: Draft) -> list[Data]:
+    """Outlines in the files."""
+    preview = draft.preview
+    if preview is None:
+        return []
+    return [
+        {"name": o.name, "outline": mapping(shapely.force_2d(o.lonlat))}
+        for r in preview.readings
+        for o in r.outlines
+    ]
+
+
+def _stored_files(work: Workspace, season: int) -> list[Data]:
+    from geo.store import reading
+
+    with reading(work.folder) as database:
+        rows = database.execute(
+            "SELECT name, what, stored_at, state FROM files"
+            " WHERE part_of IS NULL AND (season = ? OR season IS NULL) ORDER BY fid",
+            (season,),
+        ).fetchall()
+    return [
+        {"name": r["name"], "what": r["what"], "day": r["stored_at"][:10], "state": r["state"]}
+        for r in rows
+    ]

@@ -1,0 +1,196 @@
+"""Files for the spreader with the limits they meet; leaf words, the list to buy, sources."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from geo.blocks import Block
+from geo.lookup import properties, sources
+from maps.wording import AMENDMENT_WORDS, amount_words, level_words, money, rate_words
+from maps.workspace import Workspace
+
+Data = dict[str, Any]
+
+#: What each file of a run is for, in the order in which people want them.
+FILES = {
+    "report.pdf": "report for the shed wall and the adviser",
+    "map.html": "the maps on one page, opens anywhere without internet",
+    "field.html": "the same for the phone",
+    "rates.csv": "zones, rates, amounts and money as a table",
+    "zones.gpkg": "zones for a GIS",
+    "zones.geojson": "zones for a GIS or the web",
+    "surfaces.tif": "every map with its doubt, for a GIS",
+    "season.json": "everything as data",
+}
+
+
+def spread(work: Workspace, base: str, season: int, block: Block) -> Data | None:
+    """Context of the Spread page; None if the block was not run."""
+    document = work.document(season, block.slug)
+    if document is None:
+        return None
+    folder = work.made(season, block.slug)
+    place = f"{base}/{season}/{block.slug}/file"
+    controller = document["settings"]["controller"]
+    return {
+        "materials": [
+            _material(folder, place, name, reports, document, controller)
+            for name, reports in document["spreader"].items()
+        ],
+        "files": [
+            {"name": name, "words": words, "url": f"{place}/{name}", "kb": _kb(folder / name)}
+            for name, words in FILES.items()
+            if (folder / name).is_file()
+        ],
+        "zip": f"{base}/{season}/{block.slug}/all.zip",
+        "cautions": document["cautions"],
+        "conflicts": document["conflicts"],
+        "order": [AMENDMENT_WORDS.get(name, name) for name in document["order"]],
+        "unit": controller["rate_unit"],
+    }
+
+
+def _material(
+    folder: Path, place: str, name: str, reports: list[Data], document: Data, controller: Data
+) -> Data:
+    rates = [r for r in document["rates"] if r["material"] == name]
+    total = sum(r["rate_kg_ha"] * r["area_ha"] for r in rates)
+    inside = folder / "spreader" / name
+    return {
+        "name": name.replace("_", " "),
+        "total": amount_words(total),
+        "rates": [
+            {"zone": r["zone_id"], "ha": f"{r['area_ha']:.2f}", "rate": rate_words(r["rate_kg_ha"])}
+            for r in rates
+        ],
+        "reports": [
+            {
+                "name": report["name"],
+                "polygons": report["polygons"],
+                "mostPolygons": controller["max_polygons"],
+                "kb": f"{report['kilobytes']:.0f}",
+                "mostKb": f"{controller['max_kb']:g}",
+                "short": len(report["name"]) <= 8,
+                "given": _given_up(report),
+            }
+            for report in reports
+        ],
+        "files": [
+            {
+                "name": p.relative_to(inside).as_posix(),
+                "url": f"{place}/{p.relative_to(folder).as_posix()}",
+                "kb": _kb(p),
+            }
+            for p in sorted(inside.rglob("*"))
+            if p.is_file()
+        ],
+        "zip": f"{place.rsplit('/', 1)[0]}/spreader/{name}.zip",
+    }
+
+
+def _given_up(report: Data) -> str:
+    """What was given up so that the controller can read the file."""
+    words = []
+    if report["simplified_m"]:
+        words.append(f"outlines simplified by {report['simplified_m']:.1f} m")
+    if report.get("joined_parts"):
+        moved = amount_words(report.get("moved_kg", 0.0))
+        words.append(f"{report['joined_parts']} parts took a neighbour's rate ({moved} moved)")
+    return ", ".join(words)
+
+
+def _kb(path: Path) -> str:
+    size = path.stat().st_size / 1000
+    return f"{size / 1000:.1f} MB" if size >= 1000 else f"{max(size, 1):.0f} kB"
+
+
+def leaf(work: Workspace, season: int, block: Block) -> Data | None:
+    """Soil word and leaf word side by side, element by element."""
+    document = work.document(season, block.slug)
+    if document is None:
+        return None
+    tissue, known = document["ratings"]["tissue"], properties()
+    held = {h["amendment"]: h for h in document["held"]}
+    words = {"k": "potassium", "mg": "magnesium", "p": "phosphorus", "zn": "zinc", "b": "boron",
+             "mn": "manganese", "cu": "copper", "fe": "iron", "n": "nitrogen"}  # fmt: skip
+    rows = []
+    for key, amendment in words.items():
+        soil = document["ratings"]["block"].get(key)
+        leaves = [t for t in tissue if t["key"] == key]
+        one = held.get(amendment)
+        rows.append(
+            {
+                "name": known[key].name if key in known else amendment,
+                "soil": level_words(soil["level"], soil["sense"]) if soil else "not read from soil",
+                "leaf": ", ".join(_leaf_words(t) for t in leaves) or "no test on file",
+                "decides": one["reason"] if one else "released: see Zones",
+                "held": bool(one and one["kind"] == "held"),
+            }
+        )
+    tests = list(dict.fromkeys(f"{t['sample_id']}, {t['method']}" for t in tissue))
+    return {"rows": rows, "tests": tests}
+
+
+def _leaf_words(rating: Data) -> str:
+    return (
+        f"{rating['value']:.3g} {rating['unit']}, {level_words(rating['level'], rating['sense'])}"
+    )
+
+
+def buy(work: Workspace, season: int) -> Data:
+    """What to buy, by material and block."""
+    rows, total, priced, currency = [], 0.0, True, ""
+    for block in work.blocks():
+        document = work.document(season, block.slug)
+        if document is None:
+            continue
+        currency = document["settings"]["currency"]
+        for amendment in dict.fromkeys(r["amendment"] for r in document["rates"]):
+            rates = [r for r in document["rates"] if r["amendment"] == amendment]
+            kg = sum(r["rate_kg_ha"] * r["area_ha"] for r in rates)
+            cost = document["costs"].get(amendment)
+            priced = priced and cost is not None
+            total += cost or 0.0
+            if kg > 0:
+                rows.append(
+                    {
+                        "material": rates[0]["material"].replace("_", " "),
+                        "block": block.name,
+                        "amount": amount_words(kg),
+                        "cost": money(cost, currency) if cost is not None else "no price yet",
+                        "memory": any(r["from_memory"] for r in rates),
+                    }
+                )
+    rows.sort(key=lambda row: (str(row["material"]), str(row["block"])))
+    return {"rows": rows, "total": money(total, currency) if priced and rows else ""}
+
+
+def words(work: Workspace, season: int | None) -> Data:
+    """Every source used on this farm, with how far it was read."""
+    used: dict[str, set[str]] = {}
+    for block in work.blocks():
+        document = work.document(season, block.slug) if season else None
+        if document is None:
+            continue
+        for key, rating in document["ratings"]["block"].items():
+            name = properties()[key].name if key in properties() else key
+            for part in (rating["source"] or "").split("+"):
+                used.setdefault(part, set()).add(f"rating of {name}")
+        for rate in [*document["rates"], *document["held"]]:
+            word = AMENDMENT_WORDS.get(rate["amendment"], rate["amendment"])
+            for source in rate["sources"]:
+                for part in source.split("+"):
+                    used.setdefault(part, set()).add(word)
+    known = sources()
+    return {
+        "sources": [
+            {"key": key, "title": known[key].title, "used": ", ".join(sorted(used[key]))}
+            for key in sorted(used)
+            if key in known
+        ],
+        "properties": [
+            {"symbol": p.symbol, "name": p.name, "unit": "" if p.unit in ("1", "pH") else p.unit}
+            for p in properties().values()
+        ],
+    }

@@ -1,0 +1,54 @@
+"use strict";
+// The farm map: every block with the shown property, its name, and a way to its page.
+window.quilt = (() => {
+  const layers = {};
+  let map = null;
+
+  function layer(key, one, itsMap) {
+    layers[key] = one;
+    map = itsMap;
+    if (key === "outline") setTimeout(start);
+  }
+
+  function start() {
+    const bounds = L.latLngBounds([]);
+    for (const block of data.blocks) {
+      if (block.picture) layers["picture:" + block.id].setUrl(block.picture);
+      const outline = layers["block:" + block.id];
+      outline.setStyle({ color: token("--ink"), weight: 2, fillColor: block.picture ? "#ffffff" : token("--sheet"), fillOpacity: block.picture ? 0 : 1 });
+      bounds.extend(outline.getBounds());
+      L.geoJSON(block.rows, { interactive: false, style: { color: "#14262b", weight: 0.6, opacity: 0.2, interactive: false } }).addTo(map);
+      L.geoJSON(block.water, { interactive: false, style: { color: token("--water"), weight: 0.9, interactive: false } }).addTo(map);
+      for (const place of block.samples) L.circleMarker(place, { radius: 2.6, color: "#14262b", weight: 1.4, fill: true, fillColor: "#fff", fillOpacity: 1, interactive: false }).addTo(map);
+      const label = el("div", { class: "blocklabel" }, block.name, el("small", {}, block.facts));
+      L.marker(block.label, { interactive: false, keyboard: false, icon: L.divIcon({ html: label, className: "", iconSize: [0, 0], iconAnchor: [0, 26] }) }).addTo(map);
+      if (block.url) outline.on("click", () => { location.href = block.url; });
+    }
+    const whole = () => map.fitBounds(bounds, { paddingTopLeft: [30, 44], paddingBottomRight: [40, 26], animate: false });
+    whole();
+    crossLayer(data.crosses).addTo(map);
+    drawLegend();
+    const scale = el("div", { class: "scale" });
+    document.querySelector(".furniture .north").before(scale);
+    map.on("zoomend moveend", () => drawScale(map, scale));
+    drawScale(map, scale);
+    map.scrollWheelZoom.disable();
+    new ResizeObserver(() => { map.invalidateSize(); whole(); }).observe(map.getContainer());
+    map.getContainer().setAttribute("role", "group");
+    map.getContainer().setAttribute("aria-label", "Blocks: " + data.blocks.map((b) => b.name).join(", "));
+    addEventListener("lightchange", () => { for (const b of data.blocks) layers["block:" + b.id].setStyle({ color: token("--ink") }); });
+    document.documentElement.dataset.ready = "true";
+  }
+
+  function drawLegend() {
+    if (!data.legend.length) return;
+    const box = el("div", { class: "classes" });
+    for (const c of data.legend) {
+      const bar = el("i", {});
+      bar.style.background = c.color;
+      box.append(el("span", {}, el("span", { class: "word" + (c.target ? " target" : "") }, c.target ? "target" : c.words || "\u00a0"), bar, el("span", { class: "from" }, c.from || "\u00a0")));
+    }
+    document.querySelector(".legend").append(box);
+  }
+  return { layer };
+})();

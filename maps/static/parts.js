@@ -1,0 +1,102 @@
+"use strict";
+// Small parts of every page. What a page shows is data; names and sentences reach it through
+// textContent only.
+const data = JSON.parse(document.getElementById("page-data").textContent);
+const SVG = "http://www.w3.org/2000/svg";
+const ZONE_STITCHES = { 0: [], 1: ["C"], 2: ["D", "B"], 3: ["D", "C", "B"], 4: ["D", "C", "B", "A"] };
+
+function el(tag, attributes, ...children) {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes || {})) {
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else if (value !== null && value !== undefined && value !== false) node.setAttribute(name, value);
+  }
+  for (const child of children.flat()) {
+    if (child !== null && child !== undefined && child !== "") node.append(child);
+  }
+  return node;
+}
+
+// Like replaceChildren, without the nothings.
+function fill(node, ...children) { node.replaceChildren(...children.flat().filter((c) => c !== null && c !== undefined && c !== "")); }
+
+function svg(tag, attributes, ...children) {
+  const node = document.createElementNS(SVG, tag);
+  for (const [name, value] of Object.entries(attributes || {})) node.setAttribute(name, value);
+  node.append(...children);
+  return node;
+}
+
+function token(name) { return getComputedStyle(document.documentElement).getPropertyValue(name).trim(); }
+function capital(name) { return name.startsWith("pH") ? name : name[0].toUpperCase() + name.slice(1); }
+function massWords(kg) { return kg >= 1000 ? (kg / 1000).toFixed(1) + " t" : Math.round(kg) + " kg"; }
+
+// Icons: 20 px grid, always beside a word.
+const ICONS = {
+  useful: ["M3 2.5h14a.5.5 0 0 1 .5.5v14a.5.5 0 0 1-.5.5H3a.5.5 0 0 1-.5-.5V3a.5.5 0 0 1 .5-.5z", "M2.5 12C9 11 11 9 12 2.5", "M6 17.5C10 13 13 12 17.5 11"],
+  weak: ["M3 2.5h14a.5.5 0 0 1 .5.5v14a.5.5 0 0 1-.5.5H3a.5.5 0 0 1-.5-.5V3a.5.5 0 0 1 .5-.5z", "M5 12l2-1M9 10l2-2M12 6l1-3M8 16l2-2M13 13l3-1"],
+  none: ["M3 2.5h14a.5.5 0 0 1 .5.5v14a.5.5 0 0 1-.5.5H3a.5.5 0 0 1-.5-.5V3a.5.5 0 0 1 .5-.5z", "M6 10h8"],
+  held: ["M10 18v-7", "M10 11C10 7 6 6 3 6c0 4 3 6 7 5z", "M10 12c0-4 3-6 7-6 0 4-3 6-7 6z"],
+  asks: ["M10 2.5a7.5 7.5 0 1 0 0 15 7.5 7.5 0 0 0 0-15z", "M7.8 8a2.2 2.2 0 1 1 3.2 2c-.7.4-1 .8-1 1.6M10 14.2v.2"],
+};
+function icon(name) {
+  const node = svg("svg", { viewBox: "0 0 20 20", "aria-hidden": "true", fill: "none", stroke: "currentColor", "stroke-width": "1.6", "stroke-linecap": "round", "stroke-linejoin": "round" });
+  for (const d of ICONS[name]) node.append(svg("path", { d }));
+  return node;
+}
+
+// A small drawing of a block, 40 px square.
+function rings(geometry) {
+  return geometry.type === "Polygon" ? geometry.coordinates : geometry.coordinates.flat();
+}
+function frameOf(geometry) {
+  const points = rings(geometry).flat();
+  const [west, east] = [Math.min(...points.map((p) => p[0])), Math.max(...points.map((p) => p[0]))];
+  const [south, north] = [Math.min(...points.map((p) => p[1])), Math.max(...points.map((p) => p[1]))];
+  const squeeze = Math.cos(((south + north) / 2) * Math.PI / 180);
+  const size = Math.max((east - west) * squeeze, north - south);
+  const dx = (36 - (east - west) * squeeze / size * 36) / 2, dy = (36 - (north - south) / size * 36) / 2;
+  const place = ([lon, lat]) => [2 + dx + (lon - west) * squeeze / size * 36, 2 + dy + (north - lat) / size * 36];
+  const path = (shape) => rings(shape).map((r) => "M" + r.map((p) => place(p).map((c) => c.toFixed(1)).join(" ")).join("L") + "Z").join("");
+  return { place, path, outline: path(geometry), bounds: [[south, west], [north, east]] };
+}
+
+// Crosses on round metres stand on the ground, the same size at every zoom.
+function crossLayer(places) {
+  const Crosses = L.Layer.extend({
+    onAdd(map) {
+      this.map = map;
+      this.node = svg("svg", { class: "crosses leaflet-zoom-hide", "aria-hidden": "true" }, svg("path", { fill: "none" }));
+      map.getPane("tilePane").append(this.node);
+      map.on("zoomend moveend resize viewreset", this.draw, this);
+      this.draw();
+    },
+    onRemove(map) { this.node.remove(); map.off("zoomend moveend resize viewreset", this.draw, this); },
+    draw() {
+      const size = this.map.getSize(), corner = this.map.containerPointToLayerPoint([0, 0]);
+      this.node.setAttribute("width", size.x);
+      this.node.setAttribute("height", size.y);
+      L.DomUtil.setPosition(this.node, corner);
+      const d = places.map((p) => this.map.latLngToContainerPoint(p)).filter((p) => p.x > 0 && p.y > 0 && p.x < size.x && p.y < size.y)
+        .map((p) => `M${p.x - 3} ${p.y}h6M${p.x} ${p.y - 3}v6`).join("");
+      this.node.firstChild.setAttribute("d", d);
+    },
+  });
+  return new Crosses();
+}
+
+// A scale of stitches, filled and hollow in turn.
+function drawScale(map, box) {
+  const size = map.getSize(), a = map.containerPointToLatLng([0, size.y / 2]), b = map.containerPointToLatLng([100, size.y / 2]);
+  const metres = map.distance(a, b) / 100;
+  const step = [1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000].find((s) => s / metres >= 56) || 5000;
+  const width = step / metres;
+  const node = svg("svg", { width: width * 2 + 34, height: 30, role: "img", "aria-label": `Scale: the bar is ${2 * step} metres long` });
+  [0, 1, 2, 3].forEach((i) => node.append(svg("rect", { x: 8 + i * width / 2, y: 20, width: width / 2 - 2, height: 5, rx: 2.5, class: i % 2 ? "hollow" : "full" })));
+  [[0, "0"], [width, String(step)], [2 * width, 2 * step + " m"]].forEach(([x, words]) => {
+    const text = svg("text", { x: 8 + x, y: 13, "text-anchor": "middle" });
+    text.textContent = words;
+    node.append(text);
+  });
+  box.replaceChildren(node);
+}
