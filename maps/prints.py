@@ -9,14 +9,16 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from geo.asapplied import AsApplied
 from geo.blocks import Block
 from geo.crs import lonlat_to_xy
+from geo.grids import Grid
 from geo.prescription import Rate
 from geo.season import Season
 from geo.surfaces import Surface
 from geo.zones import ZoneMap
 from maps import colors, drawings, pictures
-from maps.wording import number
+from maps.wording import number, rate_words
 
 Array = NDArray[np.float64]
 #: Largest side of the picture of a property. [pt]
@@ -152,10 +154,10 @@ def found_picture(
         ramp, limits = colors.even(colors.AMOUNT, low, high), []
         legend = _ends(colors.AMOUNT, low, high, surface.key)
     if not flat:
-        return _surface_svg(values, ramp, limits, surface, block, spots), legend
+        return _raster_svg(values, ramp, limits, surface.grid, block, spots), legend
     places, found = _places_and(season, surface.key)
     fills = ["#{:02x}{:02x}{:02x}".format(*ramp.colors[i - 1]) for i in ramp.index(found)]
-    return _surface_svg(values, ramp, [], surface, block, places, fills), legend
+    return _raster_svg(values, ramp, [], surface.grid, block, places, fills), legend
 
 
 def sure_picture(surface: Surface, block: Block, spots: Array) -> tuple[str, list[Box]]:
@@ -164,7 +166,28 @@ def sure_picture(surface: Surface, block: Block, spots: Array) -> tuple[str, lis
     high = max(float(np.nanmax(half)), 1e-9)
     ramp = colors.even(colors.SURE, 0.0, high)
     legend = _ends(colors.SURE[::2], 0.0, high, surface.key, "± ")
-    return _surface_svg(half, ramp, [], surface, block, spots), legend
+    return _raster_svg(half, ramp, [], surface.grid, block, spots), legend
+
+
+def applied_pictures(season: Season, applied: AsApplied) -> tuple[str, str, list[Box]]:
+    """Planned and done of one amendment on one scale, with its legend."""
+    block = season.block
+    most = max(float(np.nanmax(applied.planned_kg_ha)), float(np.nanmax(applied.done_kg_ha)), 1.0)
+    ramp = colors.blend(
+        [(most * k / 4, color) for k, color in enumerate(colors.ZONE_FILLS)], 0.0, most
+    )
+    drawn = [
+        _raster_svg(
+            pictures.enlarged(values, applied.grid, block.outline, 1),
+            ramp, [], applied.grid, block, np.empty((0, 2)),
+        )
+        for values in (applied.planned_kg_ha, applied.done_kg_ha)
+    ]  # fmt: skip
+    legend = [
+        Box(color, "", "0" if k == 0 else rate_words(most) if k == 4 else "", False)
+        for k, color in enumerate(colors.ZONE_FILLS)
+    ]
+    return drawn[0], drawn[1], legend
 
 
 def _ends(ramp: Sequence[str], low: float, high: float, key: str, sign: str = "") -> list[Box]:
@@ -177,20 +200,20 @@ def _ends(ramp: Sequence[str], low: float, high: float, key: str, sign: str = ""
     ]
 
 
-def _surface_svg(
+def _raster_svg(
     values: Array,
     ramp: colors.Ramp,
     limits: Sequence[float],
-    surface: Surface,
+    grid: Grid,
     block: Block,
     spots: Array,
     fills: Sequence[str] = (),
 ) -> str:
     paper = drawings.paper_for(block.outline, SMALL, SMALL, margin=4.0)
-    rows, columns = surface.grid.shape
-    west, top = surface.grid.origin_m
+    rows, columns = grid.shape
+    west, top = grid.origin_m
     x, y = paper.points([(west, top)])[0]
-    side = surface.grid.spacing_m * paper.scale
+    side = grid.spacing_m * paper.scale
     url = pictures.data_url(pictures.picture(values, ramp, limits))
     image = (
         f'<image x="{x:.2f}" y="{y:.2f}" width="{columns * side:.2f}" '

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from geo.asapplied import AsApplied
 from geo.errors import ExportError
 from geo.season import Season
 from maps.reportdata import report_data
@@ -14,7 +16,12 @@ from maps.reportdata import report_data
 PAPERS = {"metric": "a4", "us": "us-letter"}
 
 
-def write_report(season: Season, folder: Path, paper: str | None = None) -> None:
+def write_report(
+    season: Season,
+    folder: Path,
+    paper: str | None = None,
+    applied: Sequence[AsApplied] = (),
+) -> None:
     """Write report.pdf for a season into its folder.
 
     Parameters
@@ -23,9 +30,11 @@ def write_report(season: Season, folder: Path, paper: str | None = None) -> None
     folder : Path
     paper : {"a4", "us-letter"}, optional
         By default letter for a farm in pounds and acres, else A4.
+    applied : sequence of AsApplied
+        What is on record as spread in the season.
     """
     paper = paper or PAPERS.get(season.settings.units, "a4")
-    (folder / "report.pdf").write_bytes(report_pdf(report_data(season), paper))
+    (folder / "report.pdf").write_bytes(report_pdf(report_data(season, applied), paper))
 
 
 def report_pdf(data: dict[str, Any], paper: str = "a4") -> bytes:

@@ -12,6 +12,8 @@ from typing import Any
 
 import numpy as np
 
+from geo.asapplied import AsApplied
+from geo.export.applied import applied_rows
 from geo.export.driving import grams_per_vine, kg_by_row, kg_per_100_m
 from geo.export.layers import short_name, spread_layers
 from geo.export.readme import TRAY_M
@@ -51,8 +53,8 @@ HELD_WORDS = {
 SEVERITY_WORDS = {"refused": "Refused", "open": "Asks", "warning": "Mind", "note": "Note"}
 
 
-def report_data(season: Season) -> Data:
-    """Everything that report.pdf shows."""
+def report_data(season: Season, applied: Sequence[AsApplied] = ()) -> Data:
+    """Everything that report.pdf shows; `applied` is what is on record as spread."""
     block, spots = season.block, prints.sample_places(season)
     return {
         "language": "en",
@@ -66,6 +68,7 @@ def report_data(season: Season) -> Data:
         "held": _held(season),
         "order": list(season.prescription.order),
         "conflicts": list(season.prescription.conflicts),
+        "applied": [_applied(season, one) for one in applied],
         "ratings": _rating_rows(season),
         "surfaces": [_surface(season, surface, spots) for surface in season.surfaces.values()],
         "findings": [_finding(finding) for finding in season.checked.findings],
@@ -326,6 +329,34 @@ def _held(season: Season) -> list[Data]:
         }
         for one in held
     ]
+
+
+def _applied(season: Season, one: AsApplied) -> Data:
+    """Planned against done, zone by zone, with a map of each."""
+    planned, done, legend = prints.applied_pictures(season, one)
+    word = AMENDMENT_WORDS.get(one.amendment, one.amendment).capitalize()
+    rows, total = applied_rows(season, [one]), amount_words(one.done_kg(season.block.area_ha))
+    logged = f"{one.logged_share * 100:.0f} % of the block is in a machine's log"
+    said = "No machine log: the record is taken as done." if one.logged_share == 0 else f"{logged}."
+    return {
+        "what": word,
+        "say": f"{total} on record. {said} {rows[-1]['note']}".strip(),
+        "planned": planned,
+        "done": done,
+        "legend": [asdict(box) for box in legend],
+        "rows": [
+            [
+                row["zone"],
+                f"{row['hectares']:.2f}",
+                *(
+                    "" if row[key] is None else rate_words(row[key])
+                    for key in ("asked_kg_ha", "planned_kg_ha", "done_kg_ha")
+                ),
+                "" if row["done_kg"] is None else amount_words(row["done_kg"]),
+            ]
+            for row in rows
+        ],
+    }
 
 
 def _rating_rows(season: Season) -> list[Data]:

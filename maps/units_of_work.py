@@ -138,7 +138,9 @@ def _failure(unit: Unit, message: str, error: Exception | None = None) -> Outcom
 
 
 def _run_and_write(unit: Unit, stamp: dict[str, Any]) -> dict[str, Any]:
+    from geo.export.applied import season_applied, write_applied
     from geo.export.folder import write_season
+    from geo.farm import read_records
     from geo.season import run_season
     from maps.field import write_field
     from maps.page import write_map
@@ -151,7 +153,9 @@ def _run_and_write(unit: Unit, stamp: dict[str, Any]) -> dict[str, Any]:
         made = Path(temporary) / unit.slug
         write_season(season, made)
         write_map(season, made)
-        write_report(season, made)
+        applied = season_applied(season, read_records(unit.farm, unit.season, unit.block))
+        write_applied(season, applied, made / "applied.csv")
+        write_report(season, made, applied=applied)
         write_field(season, made)
         files = sorted(p.relative_to(made).as_posix() for p in made.rglob("*") if p.is_file())
         done = json.dumps(stamp | {"files": files}, indent=1)

@@ -1,5 +1,6 @@
 """Logs and records on the grid, against the log's own product and figures worked by hand."""
 
+import csv
 from dataclasses import replace
 from datetime import date
 from importlib.resources import files
@@ -11,7 +12,9 @@ from shapely import box
 
 from geo.asapplied import as_applied, by_zone
 from geo.blocks import Block, make_block, read_outlines
+from geo.export.applied import season_applied, write_applied
 from geo.export.layers import to_lonlat
+from geo.farm import read_records
 from geo.grids import grid_over
 from geo.intake.files import read_file
 from geo.intake.reading import Application, LoggedRate
@@ -126,3 +129,27 @@ def test_demo_lime_is_what_the_scenario_spread():
     assert done.planned_kg(poel.area_ha) == pytest.approx(12_420, rel=0.005)
     assert done.done_kg(poel.area_ha) == pytest.approx(12_420, rel=0.02)
     assert done.logged_share > 0.97
+
+
+def test_applied_csv_sets_done_beside_asked(demo_farm, poel, tmp_path):
+    """Block row: 12.42 t of the demo scenario, and the zones' hectares and kilograms add up."""
+    applied = season_applied(poel, read_records(demo_farm, 2024, "Poel"))
+    assert [one.amendment for one in applied] == ["lime"]
+    write_applied(poel, applied, tmp_path / "applied.csv")
+    rows = list(csv.DictReader((tmp_path / "applied.csv").open(encoding="utf-8", newline="")))
+    *zones, block = rows
+    assert block["zone"] == "all"
+    assert float(block["done_kg"]) == pytest.approx(12_420, rel=0.02)
+    assert int(block["logged_pct"]) > 97
+    assert sum(float(z["hectares"]) for z in zones) == pytest.approx(poel.block.area_ha, rel=1e-3)
+    assert sum(float(z["done_kg"]) for z in zones) == pytest.approx(12_420, rel=0.02)
+    asked = {str(r.zone_id): r.rate_kg_ha for r in poel.prescription.rates}
+    assert {z["zone"]: float(z["asked_kg_ha"]) for z in zones} == asked
+
+
+def test_two_passes_of_sulfur_add_up(demo_farm):
+    """Demo scenario section 5: 300 kg/ha twice on the whole of block C."""
+    records = read_records(demo_farm, 2024, "Werfie")
+    grid = grid_over(records.block.outline, records.block.crs, 2.0)
+    done = as_applied("sulfur", records.applications, records.logged, records.block, grid, 2.0)
+    assert np.nanmin(done.done_kg_ha) == np.nanmax(done.done_kg_ha) == pytest.approx(600)
