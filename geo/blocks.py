@@ -239,14 +239,14 @@ def _off_the_points(
                 Finding(
                     "outline_shifted",
                     "open",
-                    f"Of the known stations, {now} lie inside {outline.name}; moved "
-                    f"{math.hypot(east_m, north_m):.0f} m, {then} would. An older datum, or the "
-                    "wrong system?",
+                    f"Of the known stations, {now} lie inside {outline.name}; moved about "
+                    f"{abs(east_m):.0f} m {'east' if east_m > 0 else 'west'} and {abs(north_m):.0f}"
+                    f" m {'north' if north_m > 0 else 'south'}, {then} would. An older datum, or "
+                    "the wrong system?",
                     "Give the right system with --crs EPSG:CODE, or keep the outline as it is.",
                     "Kept as it came.",
                     file=name,
                     row=outline.feature,
-                    repair={"east_m": f"{east_m:.1f}", "north_m": f"{north_m:.1f}"},
                 )
             )
     return findings

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -134,11 +134,19 @@ def apply_repair(database: sqlite3.Connection, change: Change, finding: Finding)
         return _swap_cells(database, change, sample_id, *repair["swap"].split())
     if "lon" in repair and "lat" in repair:
         return _move(database, change, sample_id, float(repair["lon"]), float(repair["lat"]))
-    if "value" in repair:
+    text = repair.get("value", repair.get("each_value"))
+    if text is not None:
+        return tuple(
+            sentence
+            for sample in finding.sample_ids
+            for key in finding.keys
+            for sentence in _set_cell(database, change, sample, key, text)
+        )
+    if "unit" in repair:
         return tuple(
             sentence
             for key in finding.keys
-            for sentence in _set_cell(database, change, sample_id, key, repair["value"])
+            for sentence in _set_unit(database, change, finding.sample_ids, key, repair["unit"])
         )
     raise UsageError(
         f"{finding.rule}: there is no repair to agree to. Answer it with 'soilquilt set', "
@@ -218,6 +226,23 @@ def _set_cell(
         _update(database, change, "results", cell, new)
     before = " and ".join(str(cell["text"]) for cell in cells)
     return (f"{sample_id}, {key}: {before} is now {text}.",)
+
+
+def _set_unit(
+    database: sqlite3.Connection, change: Change, sample_ids: Sequence[str], key: str, unit: str
+) -> tuple[str, ...]:
+    """Say the unit of cells whose file did not: they were stored as numbers without one."""
+    factor, _ = units.house_factor(key, unit)
+    cells = [
+        cell
+        for sample_id in dict.fromkeys(sample_ids)
+        for cell in _cells(database, change.season, sample_id, key)
+        if not cell["unit_read"]
+    ]
+    for cell in cells:
+        value = None if cell["value"] is None else round(cell["value"] * factor, 10)
+        _update(database, change, "results", cell, {"value": value, "unit_read": unit})
+    return (f"{properties()[key].name}: {len(cells)} values are in {unit}.",)
 
 
 def _new_cell(

@@ -124,7 +124,8 @@ def insert_findings(
             sample_ids=json.dumps(finding.sample_ids), keys=json.dumps(finding.keys),
             repair=json.dumps(dict(finding.repair)),
         )  # fmt: skip
-        if finding.rule in accept and finding.repair:
+        # What was carried out while reading is a note by now.
+        if finding.rule in accept and finding.repair and finding.severity == "open":
             agreed[fid] = finding
     return agreed
 

@@ -496,6 +496,39 @@ def test_a_swap_changes_the_cells_and_not_the_methods(farm: Path, tmp_path: Path
     assert samples.methods == {"ph_water": "water", "ph_kcl": "kcl"}
 
 
+@pytest.mark.parametrize("name", ["value", "each_value"])
+def test_a_proposal_about_several_samples_is_carried_out_for_all(
+    farm: Path, tmp_path: Path, name: str
+):
+    zeros = Finding(
+        "zero_cells", "open", "Zn: 2 cells with 0.", sample_ids=("P-01", "P-02"), keys=("zn",),
+        repair={name: "<0.3"},
+    )  # fmt: skip
+    places = (point("P-01", 0.001), point("P-02", 0.0015))
+    cells = (result("P-01", "zn", 0.0), result("P-02", "zn", 0.0, 3))
+    file = reading(tmp_path, points=places, results=cells).with_findings(zeros)
+    store_reading(farm, file, 2024, accept=["zero_cells"])
+    samples = read_records(farm, 2024, "Poel").layer()
+    found = {s: (cell.qualifier, cell.value) for (s, _), cell in samples.cells.items()}
+    assert found == {"P-01": ("<", 0.3), "P-02": ("<", 0.3)}
+
+
+def test_a_unit_may_be_agreed_to_when_the_file_comes_again(farm: Path, tmp_path: Path):
+    question = Finding(
+        "unit_missing", "open", "K has no unit.", sample_ids=("P-01", "P-02"), keys=("k",),
+        repair={"unit": "cmol(+)/kg"},
+    )  # fmt: skip
+    places = (point("P-01", 0.001), point("P-02", 0.0015))
+    cells = tuple(result(s, "k", 0.2, unit_read="") for s in ("P-01", "P-02"))
+    file = reading(tmp_path, points=places, results=cells).with_findings(question)
+    store_reading(farm, file, 2024)
+    store_reading(farm, file, 2024, accept=["unit_missing"])
+    samples = read_records(farm, 2024, "Poel").layer()
+    # 1 cmol(+)/kg of potassium is 391 mg/kg (atomic weight 39.1, charge 1)
+    assert samples.table["k"].to_dict() == pytest.approx({"P-01": 78.2, "P-02": 78.2})
+    assert {f.severity for f in samples.findings if f.rule == "unit_missing"} == {"note"}
+
+
 # Taking back
 
 

@@ -98,7 +98,8 @@ def add(arguments: argparse.Namespace) -> Answer:
             _note_refused(answer, path, error)
         else:
             _note_stored(answer, path, stored)
-    if arguments.season is not None:
+    taken = any(file["state"] != "refused" for file in answer.document["files"])
+    if taken and arguments.season is not None:
         _note_checks(answer, arguments.folder, arguments.season, arguments.accept)
     return answer
 
