@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from geo.errors import TableError
@@ -48,6 +48,8 @@ class Rating:
         Rated by the table of another crop group.
     method : str
         Extractant of the table; organ and stage for tissue.
+    chances : mapping
+        Of a block's mean: level -> chance that the mean, with its doubt, lies in that class. [1]
     """
 
     sample_id: str
@@ -66,6 +68,7 @@ class Rating:
     excess: bool = False
     fallback: bool = False
     method: str = ""
+    chances: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def rated(self) -> bool:

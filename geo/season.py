@@ -8,6 +8,7 @@ from pathlib import Path
 from numpy.random import default_rng
 
 from geo.blocks import Block
+from geo.chances import with_chances
 from geo.checks import CheckedSamples, check_samples
 from geo.farm import read_records
 from geo.lookup import farm_tables
@@ -65,6 +66,7 @@ def run_season(
     tables = farm_tables(Path(farm), settings.tables)
     ratings = rate_samples(checked, records.tissue, place, tables)
     surfaces = krige_surfaces(checked, ratings, place, settings.grid)
+    ratings = with_chances(ratings, surfaces)
     requirements = find_requirements(
         surfaces, ratings, checked, place, settings, season, records.tissue, records.applications,
         default_rng(settings.grid.seed), tables=tables,

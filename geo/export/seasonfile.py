@@ -10,6 +10,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from geo.chances import zone_chances
 from geo.export.layers import layer_hectares
 from geo.export.shapefile import ShapefileReport
 from geo.requirements.draws import Requirement
@@ -83,7 +84,7 @@ def season_document(
             },
             "surfaces": {key: _surface(surface) for key, surface in season.surfaces.items()},
             "requirements": [_requirement(r) for r in season.requirements],
-            "zones": [_zone_map(zone_map) for zone_map in season.zone_maps],
+            "zones": [_zone_map(zone_map, season) for zone_map in season.zone_maps],
             "rates": plan.rates,
             "uniform": plan.uniform,
             "held": plan.held,
@@ -132,7 +133,7 @@ def _requirement(requirement: Requirement) -> dict[str, Any]:
     return record | {"quantile": requirement.quantile}
 
 
-def _zone_map(zone_map: ZoneMap) -> dict[str, Any]:
+def _zone_map(zone_map: ZoneMap, season: Season) -> dict[str, Any]:
     return {
         "amendment": zone_map.amendment,
         "verdict": zone_map.verdict,
@@ -147,6 +148,7 @@ def _zone_map(zone_map: ZoneMap) -> dict[str, Any]:
                 "area_ha": zone.area_ha,
                 "rows": zone.rows,
                 "means": zone.means,
+                "chances": zone_chances(zone, season.ratings, season.surfaces),
             }
             for zone in zone_map.zones
         ],

@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from geo.chances import chance_words
 from geo.errors import FarmError
 from geo.farm import find_block
 from geo.lookup import properties, sources
@@ -60,7 +61,7 @@ def _of_rate(document: Record, rate: Record, where: str) -> Answer:
         *(f"  {sentence(reason)}" for reason in _rest(rate["reasons"], rate.get("chain", ()))),
         f"  Zones: {zone_map.get('why', '')}",
         *_others(requirement),
-        *_means(zone.get("means", {}), document["samples"]["methods"]),
+        *_means(zone, document["samples"]["methods"]),
     ]
     keys = [
         *_chain_sources(rate.get("chain", ())),
@@ -142,11 +143,14 @@ def _others(requirement: Record) -> list[str]:
     ]
 
 
-def _means(means: Record, methods: Mapping[str, str]) -> list[str]:
+def _means(zone: Record, methods: Mapping[str, str]) -> list[str]:
+    """Mean of each property in the zone, with its doubt and the chance of each class."""
+    means, chances = zone.get("means", {}), zone.get("chances", {})
     lines = [
         f"  {properties()[key].name}: {with_unit(mean['value'], key)}"
         + (f", sd {mean['sd']:.2g}" if mean["sd"] is not None else "")
         + (f", by {methods[key]}" if methods.get(key) else "")
+        + (f"; {chance_words(chances[key])}" if chances.get(key) else "")
         for key, mean in means.items()
         if mean["value"] is not None
     ]

@@ -1,0 +1,52 @@
+"""Chance of each class of a block's and a zone's mean: what its range already says, in classes."""
+
+import numpy as np
+import pytest
+from shapely import MultiPolygon, box
+
+from geo.chances import block_chances, chance_words, zone_chances
+from geo.grids import grid_over
+from geo.ratings import Ratings
+from geo.surfaces import Surface
+from geo.zones import Estimate, Zone
+
+GRID = grid_over(box(0, 0, 50, 50), "EPSG:32734", 5.0)
+ONES = np.where(GRID.inside, 1.0, np.nan)
+
+
+def surface(low, mean, high, n=20, *, logs=False):
+    return Surface(
+        "k", "mg/kg", "NH4OAc pH 7", GRID, ONES, ONES, ONES, ONES, None, None, "below", logs, None,
+        None, "none", "", n, mean, low, high, (),
+    )  # fmt: skip
+
+
+def classes(*limits):
+    ends = [None, *limits, None]
+    levels = ("low", "medium", "high")
+    return tuple(
+        (level, a, b, False) for level, a, b in zip(levels, ends[:-1], ends[1:], strict=True)
+    )
+
+
+@pytest.mark.parametrize("logs", [False, True])
+@pytest.mark.parametrize("n", [4, 20, 40])
+def test_a_class_from_low_to_high_holds_the_mean_two_times_in_three(n, logs):
+    # By definition of the two-in-three range; the rest is equal on both sides.
+    low, mean, high = (80.0, 100.0, 125.0) if logs else (80.0, 100.0, 120.0)
+    found = block_chances(classes(low, high), surface(low, mean, high, n, logs=logs))
+    assert found["medium"] == pytest.approx(2 / 3, abs=0.002)
+    assert found["low"] == pytest.approx(found["high"], abs=0.002)
+    assert sum(found.values()) == pytest.approx(1, abs=0.002)
+
+
+def test_without_a_doubt_there_is_no_chance_to_state():
+    assert block_chances(classes(80.0, 120.0), surface(np.nan, 100.0, np.nan, n=1)) == {}
+
+
+def test_a_zone_far_below_a_limit_is_surely_in_the_lowest_class():
+    ratings = Ratings((), {}, {}, {"k": classes(80.0, 120.0)}, ())
+    zone = Zone(1, MultiPolygon([box(0, 0, 9, 9)]), 1.0, {"k": Estimate(60.0, 2.0, "mg/kg")}, ())
+    found = zone_chances(zone, ratings, {"k": surface(90.0, 100.0, 110.0)})
+    assert found["k"]["low"] > 0.99
+    assert chance_words(found["k"]) == "low 100 in 100"
