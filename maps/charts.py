@@ -88,10 +88,13 @@ def variogram_chart(surface: Surface) -> Chart | None:
     body = plots.area(plots.polyline(outward + back[::-1]) + "Z", plots.TINT)
     body += plots.stroke(plots.polyline(line), plots.THREAD, 2)
     most = float(shown.pairs.max())
-    for h, g, n in zip(shown.distance_m, shown.semivariance, shown.pairs, strict=True):
-        radius = 2.5 + 5.5 * math.sqrt(n / most)
-        body += plots.ring(x.at(h), y.at(g), radius)
-        body += plots.words(x.at(h), y.at(g) - radius - 4, str(n), "middle")
+    marks = [
+        (x.at(h), y.at(g), 2.5 + 5.5 * math.sqrt(n / most))
+        for h, g, n in zip(shown.distance_m, shown.semivariance, shown.pairs, strict=True)
+    ]
+    body += plots.rings(marks)
+    for (across, up, radius), n in zip(marks, shown.pairs, strict=True):
+        body += plots.words(across, up - radius - 4, str(n), "middle")
     body += plots.side(y, f"how unlike pairs are (semivariance, {_squared(surface)})")
     body += plots.foot(x, "metres apart; on each ring its number of pairs")
     label = f"{name_of(surface.key)}: how unlike pairs of samples are, by their distance."
@@ -147,8 +150,7 @@ def left_out_chart(surface: Surface, classes: Classes = ()) -> Chart | None:
     body += plots.stroke(
         plots.polyline([(x.at(low), y.at(low)), (x.at(high), y.at(high))]), dash="4 4", width=1.2
     )
-    for p, m in zip(predicted, measured, strict=True):
-        body += plots.ring(x.at(p), y.at(m), 4)
+    body += plots.rings((x.at(p), y.at(m), 4) for p, m in zip(predicted, measured, strict=True))
     body += plots.side(y, f"measured{unit_of(surface.key)}")
     body += plots.foot(x, "predicted from the other samples")
     label = (
@@ -204,7 +206,9 @@ def histogram_chart(
     for limit in limits:
         body += plots.stroke(f"M{x.at(limit):.1f} {plots.TOP - 4}V{floor}", dash="4 4")
     body += _class_words(x, classes, sense)
-    body += plots.foot(x, title_of(key) + ("; dashed: limits" if limits else ""), _marks(x, limits))
+    body += plots.foot(
+        x, title_of(key) + ("; dashed: limits" if limits else ""), _marks(x, limits, key)
+    )
     body += plots.words(2, 14, "number of samples")
     label = f"{name_of(key)}: number of samples in each step of the scale."
     return Chart(
@@ -257,13 +261,14 @@ def _class_words(x: plots.Scale, classes: Classes, sense: str) -> str:
     return body
 
 
-def _marks(x: plots.Scale, limits: Sequence[float]) -> list[float]:
+def _marks(x: plots.Scale, limits: Sequence[float], key: str) -> dict[float, str]:
     """Limits of the rating, then round numbers: at most four, with room between."""
-    marks: list[float] = []
-    for value in (*limits, *x.ticks()):
+    ticks = x.ticks()
+    marks: dict[float, str] = {}
+    for value in (*limits, *ticks):
         if all(abs(x.at(value) - x.at(mark)) >= plots.ROOM for mark in marks):
-            marks.append(value)
-    return sorted(marks[: plots.MOST_TICKS])
+            marks[value] = number(value, key) if value in limits else x.words(value, ticks)
+    return dict(list(marks.items())[: plots.MOST_TICKS])
 
 
 def _bin_rows(

@@ -166,7 +166,7 @@ def _rating_words(season: Season, key: str) -> str:
     words = level_words(rating.level, rating.sense)
     if rating.level in {"no_table", "not_analysed", "ask"}:
         return sentence(f"{words}: {rating.why}" if rating.why else words)
-    target = ", target" if rating.target else ""
+    target = ", the target" if rating.target else ""
     memory = ". From memory, please check" if rating.from_memory else ""
     return sentence(f"The block's mean rates {words}{target}{memory}")
 

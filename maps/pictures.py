@@ -18,8 +18,10 @@ from maps.colors import LINE, Ramp
 
 Array = NDArray[np.float64]
 
-#: Picture cells per grid cell, so that class lines stay thin.
-FINER = 4
+#: Fewest picture cells per grid cell, so that class lines stay thin, and most.
+FINER, FINEST = 3, 12
+#: A small block's picture is made finer up to this side, so that its edge stays sharp. [px]
+SHARP = 450
 #: Longest side of a picture. [px]
 LONGEST = 1400
 
@@ -50,7 +52,8 @@ def frame_for(grid: Grid, outline_lonlat: Polygon | MultiPolygon) -> Frame:
     left, bottom, right, top = rasterio.warp.transform_bounds(grid.crs, "EPSG:3857", *bounds)
     side = grid.spacing_m / math.cos(math.radians(outline_lonlat.centroid.y))
     width, height = math.ceil((right - left) / side), math.ceil((top - bottom) / side)
-    finer = max(1.0, min(FINER, LONGEST / max(width, height)))
+    longest = max(width, height)
+    finer = max(1.0, min(FINEST, max(FINER, SHARP / longest), LONGEST / longest))
     width, height = int(width * finer), int(height * finer)
     transform = Affine(side / finer, 0.0, left, 0.0, -side / finer, top)
     shape = rasterio.warp.transform_geom("EPSG:4326", "EPSG:3857", outline_lonlat.__geo_interface__)

@@ -7,7 +7,7 @@ and night, and stands alone too.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -21,7 +21,7 @@ MOST_TICKS = 4
 #: Least room between two numbers along the foot. [px]
 ROOM = 34
 
-INK, QUIET = "currentColor", "var(--ink3, currentColor)"
+INK = "currentColor"
 SHEET, THREAD, TINT = "var(--sheet, #fff)", "var(--thread, #a3154a)", "var(--tint, #f4e3ea)"
 HAIR = "var(--edge, #74807d)"
 
@@ -128,15 +128,11 @@ def step_of(marks: Sequence[float]) -> float:
     return float(f"1e-{decimals}")
 
 
-def words(
-    x: float, y: float, text: str, anchor: str = "start", *, bold: bool = False, quiet: bool = False
-) -> str:
+def words(x: float, y: float, text: str, anchor: str = "start", *, bold: bool = False) -> str:
     """Text at a place."""
+    where = "" if anchor == "start" else f' text-anchor="{anchor}"'
     weight = ' font-weight="600"' if bold else ""
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" fill="{QUIET if quiet else INK}"'
-        f"{weight}>{escape(text)}</text>"
-    )
+    return f'<text x="{x:.1f}" y="{y:.1f}"{where}{weight}>{escape(text)}</text>'
 
 
 def stroke(d: str, color: str = INK, width: float = 1.4, dash: str = "") -> str:
@@ -150,12 +146,10 @@ def area(d: str, color: str) -> str:
     return f'<path d="{d}" fill="{color}"/>'
 
 
-def ring(x: float, y: float, radius: float) -> str:
-    """A sample's mark: open, with an ink edge."""
-    return (
-        f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}" fill="{SHEET}" stroke="{INK}" '
-        'stroke-width="1.5"/>'
-    )
+def rings(marks: Iterable[tuple[float, float, float]]) -> str:
+    """Samples' marks, open with an ink edge: (x, y, radius)."""
+    drawn = "".join(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{r:.3g}"/>' for x, y, r in marks)
+    return f'<g fill="{SHEET}" stroke="{INK}" stroke-width="1.5">{drawn}</g>'
 
 
 def bar(x: float, y: float, width: float, height: float, color: str, radius: float = 0) -> str:
@@ -173,15 +167,17 @@ def polyline(points: Iterable[tuple[float, float]]) -> str:
 
 
 def foot(
-    scale: Scale, title: str, marks: Sequence[float] | None = None, height: int = HEIGHT
+    scale: Scale, title: str, marks: Mapping[float, str] | None = None, height: int = HEIGHT
 ) -> str:
-    """Line, numbers and title along the foot."""
+    """Line, numbers and title along the foot; `marks` are numbers with their words."""
     y = height - BOTTOM
-    found = scale.ticks() if marks is None else list(marks)
+    if marks is None:
+        found = scale.ticks()
+        marks = {mark: scale.words(mark, found) for mark in found}
     parts = [stroke(f"M{LEFT} {y}H{WIDTH - RIGHT}"), words(WIDTH - 2, height - 8, title, "end")]
-    for mark in found:
+    for mark, text in marks.items():
         anchor = "end" if scale.at(mark) > WIDTH - RIGHT - 10 else "middle"
-        parts.append(words(scale.at(mark), y + 17, scale.words(mark, found), anchor))
+        parts.append(words(scale.at(mark), y + 17, text, anchor))
     return "".join(parts)
 
 
@@ -195,7 +191,8 @@ def side(scale: Scale, title: str) -> str:
 
 def figure(label: str, body: str, height: int = HEIGHT) -> str:
     """The whole picture."""
+    name = escape(label, quote=True)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="chart" viewBox="0 0 {WIDTH} {height}" '
-        f'role="img" aria-label="{escape(label, quote=True)}" font-size="12.5">{body}</svg>'
+        f'role="img" aria-label="{name}" font-size="12.5" fill="currentColor">{body}</svg>'
     )

@@ -110,9 +110,9 @@ def _box(x: plots.Scale, y: float, zone: int, fill: str, values: Sequence[float]
         body += plots.stroke(f"M{low:.1f} {y:g}H{high:.1f}")
         body += plots.bar(q1, y - 12, max(q3 - q1, 1.0), 24, fill, radius=3)
         body += f'<path d="M{q2:.1f} {y - 12:g}v24" stroke="#14262b" stroke-width="2.4"/>'
-    for index, value in enumerate(values):
-        body += plots.ring(x.at(value), y + 20 + 4.5 * (index % 3), 2.6)
-    return body
+    return body + plots.rings(
+        (x.at(value), y + 20 + 4.5 * (index % 3), 2.6) for index, value in enumerate(values)
+    )
 
 
 def _five(values: Sequence[float]) -> list[float]:
