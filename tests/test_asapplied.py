@@ -1,6 +1,7 @@
 """Logs and records on the grid, against the log's own product and figures worked by hand."""
 
 import csv
+import io
 from dataclasses import replace
 from datetime import date
 from importlib.resources import files
@@ -136,7 +137,8 @@ def test_applied_csv_sets_done_beside_asked(demo_farm, poel, tmp_path):
     applied = season_applied(poel, read_records(demo_farm, 2024, "Poel"))
     assert [one.amendment for one in applied] == ["lime"]
     write_applied(poel, applied, tmp_path / "applied.csv")
-    rows = list(csv.DictReader((tmp_path / "applied.csv").open(encoding="utf-8", newline="")))
+    text = (tmp_path / "applied.csv").read_bytes().decode("utf-8")
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
     *zones, block = rows
     assert block["zone"] == "all"
     assert float(block["done_kg"]) == pytest.approx(12_420, rel=0.02)
