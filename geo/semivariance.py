@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from geo.belief import Belief
+from geo.correlation import correlation
 from geo.grids import Array
-from geo.nodes import STRETCH, Structure, correlation
+from geo.nodes import STRETCH, Structure
 from geo.variogram import EmpiricalVariogram, empirical_variogram
 
 #: Pairs are looked at up to half the largest distance, in so many classes (common practice: beyond
@@ -81,11 +82,13 @@ def _rise(structure: Structure, distance: Array, scale_m: float) -> Array:
 
 
 def _mean_correlation(structure: Structure, distance: Array) -> Array:
+    # An exponential structure's range is where it has fallen to 5 %, about e^-3.
+    parameter_m = structure.range_m / (3.0 if structure.shape == "exponential" else 1.0)
     if structure.azimuth_deg is None:
-        return correlation(structure.shape, distance.copy(), structure.range_m)
+        return correlation(structure.shape, distance / parameter_m)
     turn = np.pi * (np.arange(DIRECTIONS) + 0.5) / DIRECTIONS
     stretch = np.sqrt(np.cos(turn) ** 2 / STRETCH + np.sin(turn) ** 2 * STRETCH)
-    rho = correlation(structure.shape, stretch[:, None] * distance, structure.range_m)
+    rho = correlation(structure.shape, stretch[:, None] * distance / parameter_m)
     return np.asarray(rho.mean(axis=0))
 
 
