@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from geo.errors import FarmError, TableError
-from geo.lookup import read_table
+from geo.lookup import Row, Tables, read_table
 from geo.requirements.lime import neutralizing_pct
 from geo.settings import Settings
 
@@ -83,6 +83,41 @@ def table_materials() -> Mapping[str, Material]:
     for row in read_table("materials"):
         rows.setdefault(row["key"], {})[row["quantity"]] = row
     return {key: _from_rows(key, found) for key, found in rows.items()}
+
+
+def with_own_materials(settings: Settings, tables: Tables) -> Settings:
+    """Settings with the materials of the farm's own table; farm.toml itself goes before it.
+
+    Raises
+    ------
+    TableError
+        If the table is to replace ours: prices and cautions hang on our keys.
+    """
+    if "materials" in tables.replaced:
+        raise TableError("farm.toml, [tables.replace]: materials can be added to, not replaced.")
+    own: dict[str, dict[str, Any]] = {}
+    for row in tables.added.get("materials", ()):
+        _add_cell(own.setdefault(row["key"], {}), row)
+    keys = dict.fromkeys((*own, *settings.materials))
+    merged = {key: {**own.get(key, {}), **settings.materials.get(key, {})} for key in keys}
+    return replace(settings, materials=merged)
+
+
+def _add_cell(found: dict[str, Any], row: Row) -> None:
+    """One cell of a material's table, under the name that [materials.KEY] gives it."""
+    quantity, value = row["quantity"], row["value"]
+    names = {
+        "effective": "effective_pct", "purity": "effective_pct", "moisture": "moisture_pct",
+        "bulk_density": "bulk_density_kg_l",
+    }  # fmt: skip
+    if quantity in ELEMENTS:
+        found.setdefault("analysis", {})[quantity] = float(value)
+    elif quantity == "cautions":
+        found["cautions"] = tuple(value.split(";"))
+    elif quantity in ("name", "amendment", "organic"):
+        found[quantity] = value
+    else:
+        found[names.get(quantity, quantity)] = float(value)
 
 
 def _from_rows(key: str, rows: Mapping[str, Mapping[str, str]]) -> Material:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from geo.asked import Asked, Cells, product_chain, soil_chain
 from geo.blocks import Block
+from geo.lookup import Tables
 from geo.materials import (
     ELEMENT_OF,
     Material,
@@ -77,11 +78,13 @@ def prescribe(
     requirements: Sequence[Requirement],
     block: Block,
     settings: Settings,
+    tables: Tables | None = None,
 ) -> Prescription:
     """Rates of every zone, what is held, what it costs, what must not meet.
 
     A zone's rate is the quantile of the requirement inside it, over places and draws together, that
     the costs of too little and too much ask for; then the cap, then the product, then rounding.
+    `tables` are those in use on the farm.
     """
     maps = {zones.amendment: zones for zones in zone_maps}
     rates: list[Rate] = []
@@ -101,12 +104,12 @@ def prescribe(
         for r in requirements
         if r.kind != "rate"
     ]
-    blended = blend_of(requirements, block, settings)
+    blended = blend_of(requirements, block, settings, tables)
     for requirement in requirements:
         if requirement.kind != "rate":
             continue
         name = requirement.amendment
-        material = blended.get(name) or material_for(requirement, block, settings)
+        material = blended.get(name) or material_for(requirement, block, settings, tables)
         if material is None:
             held.append(_no_material(requirement, settings))
             continue
@@ -158,7 +161,10 @@ def _nothing_to_spread(requirement: Requirement, one: Uniform, own: Sequence[Rat
 
 
 def blend_of(
-    requirements: Sequence[Requirement], block: Block, settings: Settings
+    requirements: Sequence[Requirement],
+    block: Block,
+    settings: Settings,
+    tables: Tables | None = None,
 ) -> dict[str, Material]:
     """Where several elements are due, the products that meet them together at least cost.
 
@@ -173,7 +179,7 @@ def blend_of(
     due = {name: need for name, need in due.items() if need > 0}
     if len(due) < 2:
         return {}
-    safe = chloride_safe(block)
+    safe = chloride_safe(block, tables)
     offered = [
         material
         for name in due
@@ -201,20 +207,22 @@ def rate_step_kg_ha(amendment: str, material: Material | None) -> float:
     return step * (material.content(amendment) if material is not None else 1.0)
 
 
-def material_for(requirement: Requirement, block: Block, settings: Settings) -> Material | None:
+def material_for(
+    requirement: Requirement, block: Block, settings: Settings, tables: Tables | None = None
+) -> Material | None:
     """The product for a requirement: what agronomy decides, else the cheapest that may be used."""
     wanted = requirement.inputs.get("product")
     return choose_material(
         requirement.amendment,
         settings,
         wanted=str(wanted[0]) if wanted else None,
-        no_chloride=not chloride_safe(block),
+        no_chloride=not chloride_safe(block, tables),
     )
 
 
-def chloride_safe(block: Block) -> bool:
+def chloride_safe(block: Block, tables: Tables | None = None) -> bool:
     """Whether potassium chloride may be used: water low in salt, and known to drain."""
-    most_ec = figure("nutrient_rates", "chloride_most_water_ec").value
+    most_ec = figure("nutrient_rates", "chloride_most_water_ec", tables).value
     water = block.site.irrigation_ec_ds_m
     return block.site.drainage == "yes" and water is not None and water < most_ec
 

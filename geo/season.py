@@ -12,6 +12,7 @@ from geo.chances import with_chances
 from geo.checks import CheckedSamples, check_samples
 from geo.farm import read_records
 from geo.lookup import farm_tables
+from geo.materials import with_own_materials
 from geo.prescription import Prescription, material_for, prescribe, rate_step_kg_ha
 from geo.ratings import Ratings, rate_samples
 from geo.requirements.draws import Requirement, find_requirements
@@ -61,9 +62,9 @@ def run_season(
         If there is no such farm, block, or soil sample.
     """
     records = read_records(farm, season, block)
-    settings, place = records.settings, records.block
+    tables = farm_tables(Path(farm), records.settings.tables)
+    settings, place = with_own_materials(records.settings, tables), records.block
     checked = check_samples(records.layer(layer_cm), place, records.planned)
-    tables = farm_tables(Path(farm), settings.tables)
     ratings = rate_samples(checked, records.tissue, place, tables)
     surfaces = krige_surfaces(checked, ratings, place, settings.grid)
     ratings = with_chances(ratings, surfaces)
@@ -75,7 +76,7 @@ def run_season(
         delineate_zones(asked, surfaces, place, settings, step_kg_ha(asked, place, settings))
         for asked in requirements
     )
-    prescription = prescribe(zone_maps, requirements, place, settings)
+    prescription = prescribe(zone_maps, requirements, place, settings, tables)
     return Season(
         place, season, settings, checked, ratings, surfaces, requirements, zone_maps, prescription
     )

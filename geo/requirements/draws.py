@@ -14,7 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from geo.blocks import Block
-from geo.chain import Steps
+from geo.chain import Steps, all_sources
 from geo.checks import CheckedSamples
 from geo.grids import Array, Grid, Mask, grid_over
 from geo.intake.reading import Application, TissueTest
@@ -256,6 +256,8 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
     drawn = answer.draws is not None and kind in ("rate", "held")
     if drawn and not _asked_anywhere(draws, too_little / (too_little + too_much)):
         kind, why = "none_needed", _nowhere(answer, case)
+    steps = chain_of(case, replace(answer, kind=kind, why=why))
+    sources = tuple(dict.fromkeys((*answer.sources, *all_sources(steps({}, None)))))
     return Requirement(
         amendment=answer.amendment,
         unit=answer.unit,
@@ -266,8 +268,8 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
         verdict=_weakest(case.surfaces, answer.keys),
         held=why if kind in ("held", "no_data", "not_worthwhile") else None,
         none_needed=why if kind == "none_needed" else None,
-        reasons=(*said, *answer.reasons, *_band_said(answer, case)),
-        sources=answer.sources,
+        reasons=(*said, *answer.reasons, *_band_said(answer, case), *_own_said(sources, case)),
+        sources=sources,
         from_memory=answer.from_memory,
         cap_kg_ha=answer.cap_kg_ha,
         treated_share=answer.treated_share,
@@ -276,7 +278,7 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
         kind=kind,
         cap_source=answer.cap_source,
         cost_source=cost_source,
-        steps=chain_of(case, replace(answer, kind=kind, why=why)),
+        steps=steps,
         range_known=not said,
     )
 
@@ -290,6 +292,14 @@ def _band_said(answer: Answer, case: Case) -> list[str]:
         "It goes on in a band, but band_width_m or row_spacing_m is not in farm.toml: the rate is "
         "per full hectare, and the cap is tested as if it were spread over all of it."
     ]
+
+
+def _own_said(sources: Sequence[str], case: Case) -> list[str]:
+    """Whose tables were used, where the farm has its own."""
+    if "yours" not in sources:
+        return []
+    files = ", ".join(dict.fromkeys(case.tables.files.values())) or "farm.toml"
+    return [f"A figure behind it is from a table of your own ({files})."]
 
 
 def _asked_anywhere(draws: NDArray[np.float32], quantile: float) -> bool:
