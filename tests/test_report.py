@@ -10,6 +10,7 @@ from html.parser import HTMLParser
 import pytest
 import shapely
 
+from geo.crs import to_metric
 from maps import drawings
 from maps.field import field_data, field_page
 from maps.report import report_pdf, write_report
@@ -212,3 +213,38 @@ def test_the_purchase_adds_up(poel):
     amounts = [int("".join(c for c in money if c.isdigit())) for _, money in material["buy"]]
     assert sum(amounts[:-1]) == pytest.approx(amounts[-1], abs=10)  # each to the nearest 5
     assert amounts[-1] == pytest.approx(poel.prescription.costs["lime"], abs=2.5)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("width", [320, 390, 768])
+def test_a_phone_says_where_it_stands(poel, chromium, tmp_path, width):
+    """Zone by shapely, row by the sample list; nothing asked of the network, nothing cut off."""
+    data = field_data(poel)
+    (tmp_path / "field.html").write_text(field_page(data), encoding="utf-8")
+    spot = data["spots"][5]
+    lon, lat = float(spot["lon"]), float(spot["lat"])
+    place = to_metric(shapely.Point(lon, lat), poel.block.crs)
+    lime = next(z for z in poel.zone_maps if z.amendment == "lime")
+    zone = next(z.zone_id for z in lime.zones if z.outline.contains(place))
+    trouble = []
+    context = chromium.new_context(
+        viewport={"width": width, "height": 700},
+        geolocation={"longitude": lon, "latitude": lat, "accuracy": 4},
+        permissions=["geolocation"],
+    )
+    page = context.new_page()
+    page.on("console", lambda message: trouble.append(message.text))
+    page.on("pageerror", lambda error: trouble.append(str(error)))
+    page.on("request", lambda r: r.url.startswith(("file:", "data:")) or trouble.append(r.url))
+    page.goto((tmp_path / "field.html").as_uri())
+    page.click("#locate")
+    page.wait_for_function("document.getElementById('here').textContent.includes('sure')")
+    said = page.inner_text("#here")
+    wide = page.evaluate("document.documentElement.scrollWidth")
+    page.click("#tab-spots")
+    shown = page.is_visible("#view-spots") and not page.is_visible("#view-lime")
+    context.close()
+    assert said == f"zone {zone}, row {spot['row']}; sure to 4 m"
+    assert wide <= width
+    assert shown
+    assert trouble == []
