@@ -20,6 +20,8 @@ ALPHA = 0.05
 POWER = 0.8
 #: Share of false findings among those that are called, over a map or a table. [1]
 FALSE_DISCOVERY = 0.10
+#: Student's t with more degrees of freedom is the normal. [1]
+MOST_DEGREES = 1e6
 
 
 @dataclass(frozen=True)
@@ -72,8 +74,12 @@ def mean_of(differences: Array, *, shift_sd: float = 0.0) -> Mean:
     n = len(differences)
     middle = float(np.mean(differences)) if n else math.nan
     sd = float(np.std(differences, ddof=1)) if n > 1 else math.nan
-    se = math.sqrt(sd**2 / n + shift_sd**2) if n > 1 else math.nan
-    return Mean(n, middle, sd, se, float(n - 1))
+    if n < 2 or not sd > 0.0:
+        return Mean(n, middle, sd, shift_sd or math.nan, 0.0)
+    own = sd**2 / n
+    # The shift's doubt is known, not estimated: by Satterthwaite it adds degrees of freedom.
+    degrees = (n - 1) * ((own + shift_sd**2) / own) ** 2
+    return Mean(n, middle, sd, math.sqrt(own + shift_sd**2), min(degrees, MOST_DEGREES))
 
 
 def between(treated: Array, control: Array) -> Mean:
