@@ -512,8 +512,8 @@ class Site:
         def carry_out() -> None:
             for finding in self.work.findings(season):
                 if drafts.finding_id(finding) == wanted:
-                    choice = str(form.get("choice", ""))
-                    drafts.answer(self.work.folder, season, finding, choice)
+                    choice, texts = str(form.get("choice", "")), self.work.texts(season)
+                    drafts.answer(self.work.folder, season, finding, choice, texts)
 
         await run_in_threadpool(carry_out)
         return self.back(request, f"/{season}/lab")

@@ -17,6 +17,7 @@ from geo.farm import Records, read_blocks, read_records
 from geo.findings import Finding
 from geo.prescription import prescribe
 from geo.requirements.draws import find_requirements
+from geo.rows import read_results
 from geo.season import Season, run_season, step_kg_ha
 from geo.settings import Settings, read_settings
 from geo.store import reading
@@ -128,6 +129,12 @@ class Workspace:
         from maps.commands.intake import season_findings
 
         return season_findings(self.folder, season) if season in self.seasons() else []
+
+    def texts(self, season: int) -> dict[tuple[str, str], str]:
+        """Cells of a season as the laboratory wrote them, with their unit, by sample and key."""
+        with reading(self.folder) as database:
+            results = read_results(database, season)
+        return {(r.sample_id, r.key): f"{r.text} {r.unit_read}".strip() for r in results}
 
     def live(self, season: int, block: Block) -> tuple[Season, Records]:
         """A season with its grids and draws, computed if it is not at hand."""

@@ -64,7 +64,7 @@ def sprite(work: Workspace, season: int, block: Block) -> bytes:
             small = Image.open(io.BytesIO(data)).convert("RGBA").resize((SMALL, SMALL))
             sheet.paste(small, (SMALL * column, SMALL * LENSES.index(lens["key"])))
     out = io.BytesIO()
-    sheet.quantize(64, method=Image.Quantize.FASTOCTREE).save(out, "PNG", optimize=True)
+    sheet.quantize(256, method=Image.Quantize.FASTOCTREE).save(out, "PNG", optimize=True)
     return out.getvalue()
 
 

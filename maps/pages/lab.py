@@ -35,7 +35,7 @@ def lab(work: Workspace, season: int | None) -> Data:
     }
     if draft is None and season is not None and work.exists:
         asked = [f for f in work.findings(season) if f.severity != "note"]
-        context["asked"] = [_finding(f, {}, number) for number, f in enumerate(asked, 1)]
+        context["asked"] = [_stored(f, number) for number, f in enumerate(asked, 1)]
         context["stored"] = _stored_files(work, season)
     return context
 
@@ -94,6 +94,13 @@ def _finding(finding: Finding, answers: dict[str, str], number: int) -> Data:
         "answer": answers.get(name, ""),
         "file": concerns_file(finding),
     }
+
+
+def _stored(finding: Finding, number: int) -> Data:
+    """A question about what is stored: its values are out of the maps already."""
+    told = _finding(finding, {}, number)
+    told["choices"] = [c for c in told["choices"] if c["key"] != "leave" or not finding.keys]
+    return told
 
 
 def _columns(reading: Reading) -> Data:

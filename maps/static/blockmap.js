@@ -188,7 +188,7 @@ window.quilt = (() => {
       el("button", { type: "button", "aria-label": "Closer", onclick: () => map.zoomIn() }, "+"),
       el("button", { type: "button", "aria-label": "Further", onclick: () => map.zoomOut() }, "\u2212"),
       el("button", { type: "button", "aria-label": "Whole block", onclick: whole }, "\u26F6"));
-    document.querySelector(".ground").append(zoom);
+    (document.querySelector("main.ground") || document.querySelector(".ground")).append(zoom);
     addEventListener("lightchange", () => { layers.outline.setStyle({ color: token("--ink") }); page.redraw?.(); });
     page.open();
     whole();

@@ -21,10 +21,10 @@ window.quilt = (() => {
       L.geoJSON(block.water, { interactive: false, style: { color: token("--water"), weight: 0.9, interactive: false } }).addTo(map);
       for (const place of block.samples) L.circleMarker(place, { radius: 2.6, color: "#14262b", weight: 1.4, fill: true, fillColor: "#fff", fillOpacity: 1, interactive: false }).addTo(map);
       const label = el("div", { class: "blocklabel" }, block.name, el("small", {}, block.facts));
-      L.marker(block.label, { interactive: false, keyboard: false, icon: L.divIcon({ html: label, className: "", iconSize: [0, 0], iconAnchor: [0, 26] }) }).addTo(map);
+      L.marker(block.label, { interactive: false, keyboard: false, icon: L.divIcon({ html: label, className: "", iconSize: [0, 0], iconAnchor: [0, 44] }) }).addTo(map);
       if (block.url) outline.on("click", () => { location.href = block.url; });
     }
-    const whole = () => map.fitBounds(bounds, { paddingTopLeft: [30, 44], paddingBottomRight: [40, 26], animate: false });
+    const whole = () => map.fitBounds(bounds, { paddingTopLeft: [30, 54], paddingBottomRight: [40, 26], animate: false });
     whole();
     crossLayer(data.crosses).addTo(map);
     drawLegend();

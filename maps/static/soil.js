@@ -96,15 +96,18 @@ const page = (() => {
   }
 
   function drawMore() {
-    const also = data.properties.filter((p) => p.rating && !p.rating.includes("target")).slice(0, 6);
+    const also = data.properties.filter((p) => p.rating && !p.rating.includes("target")).slice(0, 5);
     const rows = data.properties.map((p) => el("tr", {}, el("td", {}, p.name), el("td", { class: "n" }, p.mean + (p.unit ? " " + p.unit : "")), el("td", {}, p.verdictWords)));
     const asks = data.findings.filter((f) => f.severity === "open");
     fill(more,
       also.length ? el("h2", {}, `Also in ${data.block}`) : null,
-      also.map((p) => el("p", {}, `${capital(p.name)}: `, el("button", { type: "button", class: "n", onclick: () => show(p, "found", true) }, p.mean + (p.unit ? " " + p.unit : "")), ` over the block. ${p.rating}`)),
+      also.map((p) => el("p", {}, `${capital(p.name)}: `, el("button", { type: "button", class: "n", onclick: () => show(p, "found", true) }, p.mean + (p.unit ? " " + p.unit : "")), ` over the block${ratingWord(p)}.`)),
       asks.length ? el("details", {}, el("summary", {}, `${asks.length} open question${asks.length > 1 ? "s" : ""}`), el("ul", {}, asks.map((f) => el("li", {}, f.message, " ", f.done)))) : null,
       el("details", {}, el("summary", {}, "Read as a table"), el("table", {}, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "property"), el("th", { scope: "col", class: "n" }, "block mean"), el("th", { scope: "col" }, "map"))), el("tbody", {}, rows))));
   }
+
+  // "The block's mean rates low." as a word after the number.
+  function ratingWord(p) { const hit = p.rating.match(/^The block's mean rates ([a-z ,]+)\./); return hit ? ", " + hit[1] : ""; }
 
   async function spot(latlng, sample) {
     quilt.mark(latlng);
