@@ -26,6 +26,9 @@ from geo.nodes import Nodes, correlations, standard_nodes
 #: Rounds of borrowing; six are enough for the weights to settle.
 ROUNDS = 6
 
+#: Share of a sum of squares below which it is rounding. [1]
+ROUNDING = 1e-12
+
 
 @dataclass(frozen=True)
 class Factors:
@@ -260,7 +263,9 @@ def leave_out_each(belief: Belief) -> CrossValidation:
     q_ii = ((vectors * vectors) @ (1.0 / factors.values)[:, :, None])[:, :, 0]
     q_ii = q_ii - ones * ones / factors.precision[:, None]
     errors = u / q_ii  # observed minus predicted
-    left = fits.sill[:, None] * (n - 1) - u * errors
+    # Where all others are alike nothing is left but rounding, on either side of nothing.
+    all_in = fits.sill[:, None] * (n - 1)
+    left = np.maximum(all_in - u * errors, ROUNDING * all_in)
     determinant = np.sum(np.log(factors.values), axis=1) + np.log(factors.precision)
     fold = -0.5 * ((n - 2) * np.log(left / (n - 2)) + determinant[:, None] + np.log(q_ii))
     weights = weigh(belief.prior, fold.T).T

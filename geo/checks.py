@@ -364,8 +364,7 @@ def _blanks(samples: SampleSet) -> Iterator[Finding]:
         cells = [c for (_, k), c in samples.cells.items() if k == key]
         cell = cells[0] if cells else None
         texts = {c.text for c in cells}
-        # One sample's cell is not worth quoting.
-        alike = f"; {texts.pop()!r} in every cell" if len(texts) == 1 < len(cells) else ""
+        alike = f"; {cell.text!r} in every cell" if cell and texts == {cell.text} != {""} else ""
         yield Finding(
             "not_analysed",
             "note",

@@ -131,6 +131,7 @@ def sort_samples(rows: SeasonRows, blocks: Sequence[Block], names: Mapping[str, 
         if result.sample_id not in shares.block_of:
             unplaced.setdefault(result.sample_id, result)
     proposed = _proposed_ids(rows.findings)
+    lost: dict[str, list[Result]] = defaultdict(list)
     for sample_id, result in unplaced.items():
         named = names.get(fold(result.typed_id)) or names.get(fold(sample_id))
         if named is not None:
@@ -142,11 +143,13 @@ def sort_samples(rows: SeasonRows, blocks: Sequence[Block], names: Mapping[str, 
             continue
         if sample_id in rows.earlier:
             name = nearest_block(rows.earlier[sample_id], blocks)
+            shares.findings[name].append(_earlier_place(result, rows))
         else:
             name = _block_by_stem(sample_id, shares.block_of, blocks)
-        finding = _no_place(result, rows, name)
-        shares.findings[name].append(finding)
+            lost[name].append(result)
         shares.block_of[sample_id] = name
+    for name, results in lost.items():
+        shares.findings[name].append(_no_places(results, name))
     return shares
 
 
@@ -187,26 +190,51 @@ def _block_by_stem(sample_id: str, block_of: Mapping[str, str], blocks: Sequence
     return alike.most_common(1)[0][0] if alike else blocks[0].name
 
 
-def _no_place(result: Result, rows: SeasonRows, block: str) -> Finding:
-    sample_id = result.sample_id
-    repair: dict[str, str] = {}
-    if sample_id in rows.earlier:
-        lon, lat = rows.earlier[sample_id]
-        repair = {"lon": repr(lon), "lat": repr(lat)}
-        proposal = "Take the place it had in an earlier season."
-        message = f"{sample_id} has results in {rows.season} but no place; an earlier season has."
-    else:
-        proposal = ""
-        message = f"{sample_id} has a result and no place. It is kept with {block}, in no map."
+def _earlier_place(result: Result, rows: SeasonRows) -> Finding:
+    lon, lat = rows.earlier[result.sample_id]
     return Finding(
-        rule="place_of_earlier_season" if repair else "result_without_place",
+        rule="place_of_earlier_season",
+        severity="open",
+        message=f"{result.sample_id} has results in {rows.season} but no place; an earlier season "
+        "has.",
+        proposal="Take the place it had in an earlier season.",
+        file=result.file,
+        row=result.row,
+        sample_ids=(result.sample_id,),
+        repair={"lon": repr(lon), "lat": repr(lat)},
+    )
+
+
+def _no_places(results: Sequence[Result], block: str) -> Finding:
+    """Samples that nobody has a place for, in one question a block."""
+    ids = [result.sample_id for result in results]
+    if len(ids) == 1:
+        message = f"{ids[0]} has a result and no place. It is kept with {block}, in no map."
+    else:
+        message = (
+            f"{len(ids)} samples have results and no place ({shown(ids)}). They are kept with "
+            f"{block}, in no map."
+        )
+    return Finding(
+        rule="result_without_place",
         severity="open",
         message=message,
-        proposal=proposal,
-        row=result.row,
-        sample_ids=(sample_id,),
-        repair=repair,
+        proposal="Add a file with their places, or give each with 'soilquilt set --key place'.",
+        file=results[0].file,
+        row=results[0].row,
+        sample_ids=tuple(ids),
     )
+
+
+def shown(ids: Sequence[str], most: int = 6) -> str:
+    """The first of many ids.
+
+    Examples
+    --------
+    >>> shown(["P-01", "P-02"]), shown(["1", "2", "3"], most=2)
+    ('P-01, P-02', '1, 2, ...')
+    """
+    return ", ".join(ids[:most]) + (", ..." if len(ids) > most else "")
 
 
 def _usual_depth(results: Iterable[Result], block: Block) -> Depth:
@@ -277,13 +305,13 @@ def _depth_assumed(depth: Depth) -> Finding:
 
 
 def _places_alone(ids: Sequence[str]) -> Finding:
-    shown = ", ".join(ids[:6]) + (", ..." if len(ids) > 6 else "")
     return Finding(
         rule="place_without_result",
         severity="note",
-        message=f"{shown} {'has' if len(ids) == 1 else f'({len(ids)}) have'} a place and no "
-        "result.",
-        what_was_done="Kept as a place.",
+        message=f"{ids[0]} has a place and no result."
+        if len(ids) == 1
+        else f"{len(ids)} places have no result ({shown(ids)}).",
+        what_was_done="Kept.",
         sample_ids=tuple(ids),
     )
 

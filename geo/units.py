@@ -420,6 +420,8 @@ def _between(key: str, kind: str, house_kind: str, unit_text: str) -> tuple[floa
         return 1.0, ""
     if (kind, house_kind) == ("mass", "percent"):
         return 1e-4, ""
+    if (kind, house_kind) == ("volume", "percent"):
+        return 1e-4, "per volume of soil: a litre is taken as a kilogram"
     if house_kind == "mass" and charge is not None:
         if kind == "charge":
             return charge, ""

@@ -342,6 +342,16 @@ def test_hopeless_values_are_refused_with_their_name(survey):
         believe(xy, {"K": few}, frame)
 
 
+def test_one_value_unlike_all_others_is_tested_without_a_division_by_nothing(survey):
+    xy, _, frame = survey
+    values = np.where(np.arange(len(xy)) == 3, 0.25, 1.2)
+    test = leave_out_each(believe(xy, {"zn": values}, frame)["zn"])
+    assert np.isfinite(test.error).all()
+    assert np.isfinite(test.variance).all()
+    # with all others at 1.2, nothing else can be foretold of the odd one
+    assert test.predicted[3] == pytest.approx(1.2, abs=1e-6)
+
+
 def test_rare_models_may_be_left_out_of_maps(beliefs):
     cells = np.array(WORKED["targets"])
     full = predict(beliefs, cells, least_weight=0.0)

@@ -325,6 +325,7 @@ def test_what_was_not_analysed_is_said_of_the_block_and_layer_it_is_true_of(farm
     assert said["Werfie", 15.0, "buffer_ph"] == (
         "Buffer pH: not analysed in 2024 (Werfie, 0-15 cm; 'not run' in every cell)."
     )
+    # a cell left blank is nothing to quote
     assert "every cell" not in said["Knieë", 30.0, "clay"]
 
 

@@ -421,6 +421,16 @@ def test_a_column_without_a_unit_is_asked_about_once_and_in_every_layer(trap, tm
         assert not [f for f in checked.findings if f.rule == "unit_missing" and "b" in f.keys]
 
 
+def test_results_without_any_place_are_one_question_a_block(tmp_path):
+    farm = stored(tmp_path / "farm", files() / "lab_2024.csv")
+    layers = read_records(farm, 2024, "Poel").layers
+    questions = [f for f in layers[0].findings if f.rule == "result_without_place"]
+    (question,) = questions
+    # 79 stations, of which W10 came in a bag called W09
+    assert len(question.sample_ids) == 78
+    assert question.message.startswith("78 samples have results and no place (P-01, P-02")
+
+
 def test_what_concerns_a_file_as_a_whole_is_no_matter_of_a_block(tmp_path):
     names = ("gps_2024.csv", "lab_2024.csv", "applications_2024.csv")
     farm = stored(tmp_path / "farm", *(files() / name for name in names))

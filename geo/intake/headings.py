@@ -30,7 +30,7 @@ ROLES: Mapping[str, tuple[str, ...]] = {
     "top": ("top", "depth top", "upper", "depth from", "from", "top cm", "upper depth"),
     "bottom": ("bottom", "depth bottom", "lower", "depth to", "to", "bottom cm", "lower depth"),
     "date": ("date", "sampled", "date sampled", "sampling date", "sampled on", "sample date",
-             "collected"),
+             "collected", "date (yyyy-mm-dd)"),
     "lab date": ("date received", "received", "reported", "report date", "date reported",
                  "date analysed", "analysed", "date in", "date out"),
     "block": ("block", "block name", "field", "vineyard", "camp", "paddock", "site"),

@@ -67,7 +67,8 @@ def _which_extractant(keys: Sequence[str], file: str) -> Finding:
         "warning",
         f"{file} does not say which extractant {names} were measured with.",
         "Ask the laboratory. Until then they are shown and mapped, not rated.",
-        "Method left empty.",
+        "They are mapped, not rated. Write the method into the heading, such as 'K NH4OAc (mg/kg)' "
+        "or 'pH buffer SMP', or into a line below: 'Methods: P Mehlich-3, ...'.",
         file,
         keys=tuple(keys),
     )

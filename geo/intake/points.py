@@ -169,7 +169,7 @@ def _system(
     question = Finding(
         "no_system",
         "open",
-        f"{table.name} gives places such as {places[0][0]:g}, {places[0][1]:g} and not their "
+        f"{table.name} gives places such as {places[0][0]:.1f}, {places[0][1]:.1f} and not their "
         "coordinate system.",
         f"With {crs_name(best)} they lie in your blocks. Use {best}?"
         if best

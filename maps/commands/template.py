@@ -13,7 +13,7 @@ from geo.stations import laboratory_columns, sampled_ids
 from maps.answer import Answer
 
 #: Columns before the properties.
-FIRST = ("sample", "block", "depth", "date", "lat", "lon")
+FIRST = ("sample", "block", "depth", "date (yyyy-mm-dd)", "lat", "lon")
 
 #: What a first survey of a vineyard usually asks a laboratory for; common practice, no source.
 USUAL = (
