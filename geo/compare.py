@@ -42,7 +42,10 @@ FEWEST_STATIONS = 3
 
 @dataclass(frozen=True)
 class Effect:
-    """Change less that of ground where nothing was spread that moves the property. [as Change]"""
+    """Change less that of ground where nothing was spread that moves the property. [as Change]
+
+    `expected` is what the published response makes of what was planned, where there is one. [unit]
+    """
 
     against: str
     n: int
@@ -51,6 +54,7 @@ class Effect:
     high: float
     p: float
     verdict: str
+    expected: float | None = None
 
 
 @dataclass(frozen=True)
@@ -208,6 +212,8 @@ def compare_records(
         if (paired[key].there & area.stations).any()
     ]
     changes += [_refused(key, term.refused) for key, term in terms.items() if term.refused]
+    responses = learn_responses(paired, pairs, spread, one, two, block, second.settings)
+    changes = [_with_expected(change, spread, responses) for change in changes]
     order = list(terms)
     stands = sorted(_control_false(changes), key=lambda change: order.index(change.key))
     return Changes(
@@ -218,7 +224,7 @@ def compare_records(
         about_survey(one.samples, two.samples),
         tuple(stands),
         _maps(paired, pairs, (one, two), second, spread, shifted) if maps else {},
-        learn_responses(paired, pairs, spread, one, two, block, second.settings),
+        responses,
         money_spent(spread, block, second.settings),
         paired,
     )
@@ -326,6 +332,19 @@ def _effect(paired: Paired, area: _Area, spread: Spread) -> Effect | None:
     )
 
 
+def _with_expected(change: Change, spread: Spread, responses: Sequence[Response]) -> Change:
+    """What the table would have expected of the treatment, beside what was measured."""
+    mine = next((one for one in spread.treatments if one.name == change.area), None)
+    if mine is None or change.effect is None:
+        return change
+    rates = dict(mine.rates_kg_ha)
+    for one in responses:
+        if one.key == change.key and one.amendment in rates:
+            expected = one.expected(rates[one.amendment])
+            return replace(change, effect=replace(change.effect, expected=expected))
+    return change
+
+
 def _control(paired: Paired, spread: Spread) -> tuple[str, Mask]:
     """Ground that got nothing which moves the property, while other ground did."""
     control = np.zeros(len(paired.first), dtype=bool)
@@ -413,5 +432,5 @@ def _samples(paired: Paired, checked: CheckedSamples, year: int) -> tuple[Array,
     there = np.isfinite(values) & np.isfinite(xy).all(axis=1)
     _, first = np.unique(xy[there], axis=0, return_index=True)
     keep = np.flatnonzero(there)[np.sort(first)]
-    kept: Array = np.log(values[keep]) if paired.logs else values[keep]
-    return xy[keep], kept
+    kept = np.asarray(values[keep], dtype=float)
+    return xy[keep], np.asarray(np.log(kept)) if paired.logs else kept

@@ -84,6 +84,8 @@ class Response:
         What to know of it.
     source : str
         Where the published response stands.
+    product_kg_per_unit : float
+        Product that makes one unit of rate, such as 1000 for pH per t/ha. [kg]
     """
 
     amendment: str
@@ -101,6 +103,11 @@ class Response:
     against: tuple[str, ...]
     notes: tuple[str, ...]
     source: str
+    product_kg_per_unit: float = 1.0
+
+    def expected(self, product_kg_ha: float) -> float:
+        """Change that the published response makes of so much product, with its sign. [unit]"""
+        return self.prior * product_kg_ha / self.product_kg_per_unit
 
     @property
     def rate_factor(self) -> float:
@@ -179,6 +186,7 @@ def learn(
     sign: int,
     against: Sequence[str] = (),
     notes: Sequence[str] = (),
+    product_kg_per_unit: float = 1.0,
 ) -> Response:
     """Response of a block from the published one and from what its stations show.
 
@@ -200,6 +208,7 @@ def learn(
     return Response(
         amendment, key, unit, material, sign * prior.value, span[0], span[1], measured,
         value, low, high, not reasons, tuple(reasons), tuple(notes), prior.source,
+        product_kg_per_unit,
     )  # fmt: skip
 
 

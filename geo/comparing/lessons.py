@@ -38,8 +38,6 @@ REACTED_MONTHS, FINE_MONTHS = 12.0, 9.0
 FINE_PCT = 90.0
 #: Doubt of the published response on logs where free lime, texture or fixation is not known. [1]
 WIDE_LOG_SD = 1.0
-#: Share of a natural log within which block and table agree, in their common doubt. [1]
-APART = 2.0
 DAYS_A_MONTH = 30.4375
 
 
@@ -128,7 +126,7 @@ class _Lesson:
         return learn(
             self.subject.amendment, self.paired.key, self.subject.unit, self._material(), prior,
             measured, self.subject.sign, self._against(measured.untreated),
-            (*notes, *self._notes()),
+            (*notes, *self._notes()), self.subject.per_kg / self._content(),
         )  # fmt: skip
 
     def _levelled(self, got: Array) -> Array:

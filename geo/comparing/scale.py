@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from geo.belief import believe, characterise
 from geo.blocks import Block
@@ -86,8 +87,8 @@ def pair_values(
     # Of the first year: what was spread since roughens the second.
     noise = _noise(first, {key: _column(terms[key], first, 0) for key in scales}, scales, block)
     for key, logs in scales.items():
-        a = terms[key].first(first.usable).reindex(ids).to_numpy(dtype=float, copy=True)
-        b = terms[key].second(second.usable).reindex(ids).to_numpy(dtype=float, copy=True)
+        a = _at(terms[key].first(first.usable), ids)
+        b = _at(terms[key].second(second.usable), ids)
         both = np.isfinite(a) & np.isfinite(b)
         a[~both], b[~both] = np.nan, np.nan
         change = np.log(b / a) if logs else b - a
@@ -97,6 +98,10 @@ def pair_values(
         pair_sd = max(pair_sd, scatter or 0.0, math.sqrt(2.0) * own)
         found[key] = Paired(key, terms[key], a, b, logs, noise[key], pair_sd)
     return found
+
+
+def _at(values: pd.Series[float], ids: list[str]) -> Array:
+    return np.array(values.reindex(ids), dtype=np.float64)
 
 
 def _scatter(change: Array, groups: Sequence[Mask]) -> float | None:
