@@ -33,6 +33,15 @@ class Purchase:
     trucks: int | None
     cost: float | None
 
+    @property
+    def packing(self) -> str:
+        """Bags or truckloads, in words."""
+        if self.bags is not None:
+            size = self.bought_kg / self.bags
+            return f"{self.bags} bag{'' if self.bags == 1 else 's'} of {size:g} kg"
+        loads = self.trucks or 1
+        return f"loose, {loads} truckload{'' if loads == 1 else 's'}"
+
 
 def purchase_list(plans: Sequence[Prescription], settings: Settings) -> tuple[Purchase, ...]:
     """What to buy for all blocks together, rounded up once and not block by block."""
@@ -74,7 +83,7 @@ class Spending:
     why: str
 
 
-def spend_first(plan: Prescription, money: float) -> tuple[Spending, ...]:
+def spend_first(plan: Prescription, money: float = math.inf) -> tuple[Spending, ...]:
     """In what order to spend if only part of the money is there.
 
     By the share of an amendment's loss that a unit of money takes away; what has no price is left

@@ -38,6 +38,7 @@ def season_sentences(document: Document) -> list[str]:
         names = _names(samples["not_analysed"])
         lines.append(f"Not analysed: {names}. No rating, no map, no rate; it does not count as 0.")
     lines += _rate_lines(document)
+    lines += _purchase_lines(document)
     lines += [sentence(line) for line in document["conflicts"]]
     lines += _held_lines(document["held"])
     lines += _open_lines(document)
@@ -78,6 +79,22 @@ def _rate_lines(document: Document) -> list[str]:
     return lines
 
 
+def _purchase_lines(document: Document) -> list[str]:
+    """What to buy, and what first if only part of the money is there."""
+    currency = document["settings"]["currency"]
+    buy = [
+        f"{amount_words(line['bought_kg'])} {line['name']} ({line['packing']}"
+        + (f", {money(line['cost'], currency)}" if line["cost"] is not None else "")
+        + ")"
+        for line in document.get("purchase", ())
+    ]
+    lines = [f"Buy: {'; '.join(buy)}."] if buy else []
+    first = [one["amendment"] for one in document.get("spend_first", ())]
+    if len(first) > 1:
+        lines.append(f"If money is short, first {', then '.join(first)}.")
+    return lines
+
+
 def _rate_part(rate: Mapping[str, Any], zones: int) -> str:
     where = f"zone {rate['zone_id']}" if zones > 1 else "one rate"
     doubt = range_words(rate["low_kg_ha"], rate["high_kg_ha"])
@@ -109,7 +126,7 @@ def _short(text: str) -> str:
     ('Zinc is held. Leaves decide.', 'No lime here.')
     """
     parts = re.split(r"(?<=[.!?]) (?=[A-Z])", text)
-    return " ".join(parts[: 2 if parts[0].endswith("is held.") else 1])
+    return " ".join(parts[: 2 if parts[0].endswith(("is held.", "is not to be applied.")) else 1])
 
 
 def _word(amendment: str) -> str:

@@ -7,12 +7,15 @@ import pytest
 
 from demo_geodata import files
 from geo.checks import check_samples
+from geo.export.seasonfile import season_document
+from geo.export.tables import rate_rows
 from geo.farm import create_farm, known_points, read_blocks, read_records, store_reading
 from geo.intake.files import read_file
 from geo.prescription import prescribe
 from geo.ratings import rate_samples
 from geo.requirements.draws import find_requirements
 from geo.surfaces import krige_surfaces
+from maps.summary import season_sentences
 
 OUTLINES = ("outline_poel.shp", "outline_kniee.geojson", "outline_werfie.kml")
 RECORDS = {
@@ -147,3 +150,28 @@ def test_texture_of_2024_serves_2025(farm):
     # Clay was analysed in 2024 only; it does not change in a year.
     first, second = (read_records(farm, season, "Poel").block.site for season in (2024, 2025))
     assert second.clay_pct == first.clay_pct is not None
+
+
+def test_the_purchase_list_is_the_sum_of_rate_times_area(kniee):
+    document = season_document(kniee)
+    assert len(document["purchase"]) == 2
+    for line in document["purchase"]:
+        rates = [r for r in kniee.prescription.rates if r.material == line["material"]]
+        total = sum(r.rate_kg_ha * r.area_ha for r in rates)
+        assert line["needed_kg"] == pytest.approx(total, rel=0.005)
+        assert line["bought_kg"] >= line["needed_kg"] - 1e-6
+        assert line["packing"]
+    order = [one["amendment"] for one in document["spend_first"]]
+    assert set(order) == set(document["costs"])
+    rows = {row["status"] for row in rate_rows(kniee)}
+    assert {"to buy", "spend 1", "spend 2"} <= rows
+    said = season_sentences(document)
+    assert any(line.startswith("Buy: ") for line in said)
+    assert any(line.startswith("If money is short, first ") for line in said)
+
+
+def test_one_rate_of_nothing_is_said_in_words(poel, kniee):
+    for season in (poel, kniee):
+        for row in rate_rows(season):
+            if row["status"] == "uniform alternative" and row["rate_kg_ha"] == 0:
+                assert row["reasons"].startswith("One rate would be none")

@@ -13,6 +13,7 @@ from typing import Any
 from geo.chances import zone_chances
 from geo.export.layers import layer_hectares
 from geo.export.shapefile import ShapefileReport
+from geo.purchase import purchase_list, spend_first
 from geo.requirements.draws import Requirement
 from geo.season import Season
 from geo.surfaces import Surface
@@ -81,6 +82,7 @@ def season_document(
                 "classes": season.ratings.classes,
                 "soil": season.ratings.soil,
                 "tissue": season.ratings.tissue,
+                "notes": season.ratings.notes,
             },
             "surfaces": {key: _surface(surface) for key, surface in season.surfaces.items()},
             "requirements": [_requirement(r) for r in season.requirements],
@@ -90,6 +92,11 @@ def season_document(
             "held": plan.held,
             "totals_kg": plan.totals_kg,
             "costs": plan.costs,
+            "purchase": [
+                {**plain(line), "packing": line.packing}
+                for line in purchase_list([plan], season.settings)
+            ],
+            "spend_first": spend_first(plan),
             "conflicts": plan.conflicts,
             "order": plan.order,
             "cautions": plan.cautions,

@@ -8,6 +8,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from geo.prescribed import Uniform
+from geo.purchase import purchase_list, spend_first
 from geo.season import Season
 
 COLUMNS = (
@@ -55,6 +57,14 @@ def csv_text(columns: Iterable[str], rows: Iterable[dict[str, Any]]) -> str:
     return out.getvalue()
 
 
+def _uniform_said(one: Uniform) -> str:
+    """What one rate over the block would come to, in words."""
+    if one.rate_kg_ha <= 0:
+        return "One rate would be none: most of the block asks for nothing."
+    lost = one.expected_loss_ratio - 1
+    return f"Its expected loss is {lost:.0%} above that of the zones." if lost > 0.005 else ""
+
+
 def write_rates(season: Season, path: Path) -> None:
     """Write rates.csv."""
     path.write_text(csv_text(COLUMNS, rate_rows(season)), encoding="utf-8", newline="")
@@ -95,6 +105,7 @@ def rate_rows(season: Season) -> list[dict[str, Any]]:
             "product_kg": round(one.total_kg, 1),
             "cost": None if one.cost is None else round(one.cost, 2),
             "status": "uniform alternative",
+            "reasons": _uniform_said(one),
         }
         for one in plan.uniform.values()
     ]
@@ -118,4 +129,33 @@ def rate_rows(season: Season) -> list[dict[str, Any]]:
         }
         for one in plan.held
     ]
-    return zones + uniform + totals + held
+    return zones + uniform + totals + _bought(season) + held
+
+
+def _bought(season: Season) -> list[dict[str, Any]]:
+    """What to buy, and what first if only part of the money is there."""
+    plan, name = season.prescription, season.block.name
+    lines = [
+        {
+            "block": name,
+            "material": line.material,
+            "zone": "all",
+            "product_kg": round(line.bought_kg, 1),
+            "cost": None if line.cost is None else round(line.cost, 2),
+            "status": "to buy",
+            "reasons": f"{line.packing}; {line.needed_kg:.0f} kg needed",
+        }
+        for line in purchase_list([plan], season.settings)
+    ]
+    first = [
+        {
+            "block": name,
+            "amendment": one.amendment,
+            "zone": "all",
+            "cost": round(one.cost, 2),
+            "status": f"spend {number}",
+            "reasons": one.why,
+        }
+        for number, one in enumerate(spend_first(plan), start=1)
+    ]
+    return lines + first
