@@ -63,3 +63,28 @@ def kniee(demo_farm):
     from geo.season import run_season
 
     return run_season(demo_farm, 2025, "Knieë")
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    """A real browser to which no name but this machine's resolves; tests without one are skipped.
+
+    In CI a missing browser fails instead. `CHROMIUM` names another program.
+    """
+    import os
+    import shutil
+
+    from playwright.sync_api import sync_playwright
+
+    program = os.environ.get("CHROMIUM") or shutil.which("chromium") or ""
+    if not program:
+        (pytest.fail if os.environ.get("CI") else pytest.skip)("chromium is not installed")
+    flags = [
+        "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+        "--disable-background-networking", "--disable-component-update", "--disable-sync",
+        "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
+    ]  # fmt: skip
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=program, args=flags)
+        yield browser
+        browser.close()
