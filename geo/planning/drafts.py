@@ -80,7 +80,8 @@ def following_survey(
     drafts += [Draft(as_pair(xy), "new", "Second spot in the check strip, for the season.")
                for xy in strips]  # fmt: skip
     settled = with_known(settled, strips)
-    found = new_spots(settled, wishes.spots - len(drafts), site.stakes, rng)
+    sure = as_places([draft.xy for draft in drafts])
+    found = new_spots(settled, wishes.spots - len(drafts), site.stakes, rng, sure)
     reasons = _new_reasons(found, site)
     drafts += [
         Draft(as_pair(xy), "new", reason) for xy, reason in zip(found.spots, reasons, strict=True)

@@ -8,17 +8,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geo.grids import Array
+from geo.planning.constraints import too_close
 from geo.planning.design import coverage, onto_candidates
 from geo.planning.exchange import Problem, polish
 from geo.planning.signals import Signal
-from geo.planning.stakes import Stake, worth_of_plan
+from geo.planning.stakes import Stake, WorthTable, worth_of_plan
 
 #: Less worth than this, in spreads of the samples, is not worth bending a plan for.
-LEAST_WORTH = 0.01
+LEAST_WORTH = 0.001
 #: A plan bent to a decision must be worth so much more than one of even cover. [1]
 WORTH_BENDING = 1.02
-#: Times the weights are worked out anew from what the plan itself would tell.
-ROUNDS = 2
+#: Decisions the search looks at, the weightiest first; all are counted in the end.
+MOST_STAKES = 3
+#: Weight of ground where nothing is decided, over the largest. [1]
+FLOOR = 0.02
+#: Passes of the exchange by worth, the gain that counts [1], and the places and nodes it tries.
+PASSES, LEAST_GAIN, FEW_PLACES, FEW_NODES = 3, 1e-3, 700, 400
 
 
 @dataclass(frozen=True)
@@ -84,46 +89,67 @@ def at_stake(stakes: Sequence[Stake]) -> bool:
 
 
 def new_spots(
-    ground: Ground, count: int, stakes: Sequence[Stake], rng: np.random.Generator
-) -> Found:
-    """New spots: bent to the decisions at stake where that is worth it, of even cover elsewhere."""
+    ground: Ground, count: int, stakes: Sequence[Stake], rng: np.random.Generator,
+    settled: Array | None = None,
+) -> Found:  # fmt: skip
+    """New spots: bent to the decisions at stake where that is worth it, of even cover elsewhere.
+
+    Parameters
+    ----------
+    settled : array (n, 2), optional
+        Spots of the plan that are settled already, such as repeats; what they will tell counts.
+        [m]
+    """
+    if settled is not None and len(settled):
+        stakes = [replace(s, samples=np.vstack([s.samples, settled])) for s in stakes]
     even = cover(ground, count, rng)
     if count <= 0 or not at_stake(stakes):
         return Found(even, False)
-    best, best_worth = even, WORTH_BENDING * _worth(ground, even, stakes)
-    by_stake = False
-    weights = np.sum([stake.weights for stake in stakes], axis=0)
-    for _ in range(ROUNDS):
-        bent = _bent(ground, even, weights)
-        worth = _worth(ground, bent, stakes)
-        if worth > best_worth:
-            best, best_worth, by_stake = bent, worth, True
-        weights = np.sum([_weights_after(stake, ground, bent) for stake in stakes], axis=0)
-    return Found(best, by_stake)
-
-
-def _worth(ground: Ground, spots: Array, stakes: Sequence[Stake]) -> float:
-    return worth_of_plan(stakes, spots, ground.nodes)
+    weighty = stakes[:MOST_STAKES]
+    weights = np.sum([stake.weights for stake in weighty], axis=0)
+    bent = _exchanged_for_worth(ground, _bent(ground, even, weights), weighty)
+    better = worth_of_plan(stakes, bent, ground.nodes) > WORTH_BENDING * worth_of_plan(
+        stakes, even, ground.nodes
+    )
+    return Found(bent, True) if better else Found(even, False)
 
 
 def _bent(ground: Ground, even: Array, weights: Array) -> Array:
+    """Even cover moved to where a unit of variance less is worth most."""
     # A little weight everywhere: a plan that turns its back on half the block is nobody's wish.
-    floor = 0.02 * float(weights.max())
+    floor = FLOOR * float(weights.max())
     problem = ground.problem(np.maximum(weights, floor))
     start = onto_candidates(even, ground.places, ground.keep_off, ground.spacing_m)
     spots: Array = ground.places[polish(problem, start)]
     return spots
 
 
-def _weights_after(stake: Stake, ground: Ground, spots: Array) -> Array:
-    """The chord weights with the moves this plan would really bring."""
-    from geo.planning.quality import kriging_variance
-    from geo.planning.value import value_at_limit
+def _exchanged_for_worth(ground: Ground, spots: Array, stakes: Sequence[Stake]) -> Array:
+    """Spot after spot taken up and put where the plan is then worth most, while that helps."""
+    places = np.vstack([spots, _thinned(ground.places, FEW_PLACES)])
+    few = np.arange(len(ground.nodes))[:: max(1, round(len(ground.nodes) / FEW_NODES))]
+    tables = [WorthTable(stake, few, ground.nodes[few], places) for stake in stakes]
+    open_ = ~too_close(places, ground.keep_off, ground.spacing_m)
+    chosen = np.arange(len(spots))
+    for _ in range(PASSES):
+        before = chosen.copy()
+        for j in range(len(spots)):
+            others = np.delete(chosen, j)
+            free = open_ & ~too_close(places, places[others], ground.spacing_m)
+            tried = np.append(chosen[j], np.flatnonzero(free))
+            worth = np.sum([table.worth_of_adding(others, tried) for table in tables], axis=0)
+            best = int(np.argmax(worth))
+            if worth[best] > worth[0] * (1.0 + LEAST_GAIN):
+                chosen[j] = tried[best]
+        if (chosen == before).all():
+            break
+    exchanged: Array = places[chosen]
+    return exchanged
 
-    later = kriging_variance(stake.signal, np.vstack([stake.samples, spots]), ground.nodes)
-    moves = np.sqrt(np.maximum(stake.variance - later, 0.01 * stake.variance))
-    weights: Array = value_at_limit(stake.mean, moves, stake.level) / (moves * moves)
-    return weights
+
+def _thinned(places: Array, most: int) -> Array:
+    thin: Array = places[:: max(1, round(len(places) / most))]
+    return thin
 
 
 def with_known(ground: Ground, more: Array) -> Ground:

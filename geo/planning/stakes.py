@@ -6,14 +6,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from geo.grids import Array
 from geo.lookup import properties
-from geo.planning.quality import kriging_variance
+from geo.planning.quality import JITTER, kriging_variance
 from geo.planning.signals import Signal, mean_signal
 from geo.planning.value import limit_weights, value_at_limit
 from geo.season import Season
 from geo.surfaces import Surface
+
+Index = NDArray[np.int64]
 
 #: The property whose limit decides each amendment, the first that was measured.
 DECIDES: Mapping[str, tuple[str, ...]] = {
@@ -143,6 +146,52 @@ def _stake(surface: Surface, nodes: Array) -> Stake | None:
         samples=samples,
         chance=1.0 - chance if surface.side == "above" else chance,
     )
+
+
+class WorthTable:
+    """A stake with its covariances worked out once, for the many plans of a search.
+
+    Parameters
+    ----------
+    stake : Stake
+    nodes : array of int
+        Nodes of the stake that count.
+    at : array (m, 2)
+        Where these nodes lie. [m]
+    places : array (c, 2)
+        Candidates. [m]
+    """
+
+    def __init__(self, stake: Stake, nodes: Index, at: Array, places: Array) -> None:
+        every = np.vstack([stake.samples, places])
+        self.error = stake.signal.error + JITTER * float(stake.signal.own(every).max())
+        self.samples = len(stake.samples)
+        self.between = stake.signal.covariance(every, every)
+        self.to_nodes = np.vstack([stake.signal.covariance(every, at), np.ones((1, len(at)))])
+        self.fallen = stake.variance[nodes] - stake.signal.own(at)
+        self.mean, self.level = stake.mean[nodes, None], stake.level
+
+    def worth_of_adding(self, chosen: Index, tried: Index) -> Array:
+        """Worth of a plan of the chosen candidates with each of the tried ones. [spreads]
+
+        Exact: adding s lowers the variance at x by A(x, s)^2 / (A(s, s) + error), A being the
+        covariance left after the samples and the spots there are.
+        """
+        known = np.concatenate([np.arange(self.samples), self.samples + chosen])
+        n, new = len(known), self.samples + tried
+        bordered = np.ones((n + 1, n + 1))
+        bordered[:n, :n] = self.between[np.ix_(known, known)] + self.error * np.eye(n)
+        bordered[n, n] = 0.0
+        to_nodes = self.to_nodes[np.append(known, len(self.between))]
+        to_new = np.vstack([self.between[np.ix_(known, new)], np.ones((1, len(new)))])
+        inverse = np.linalg.inv(bordered)
+        weights = inverse @ to_new
+        fallen = self.fallen + np.einsum("ix,ix->x", to_nodes, inverse @ to_nodes)
+        own = np.diag(self.between)[new] - np.einsum("is,is->s", to_new, weights)
+        across = self.to_nodes[new].T - to_nodes.T @ weights
+        falls = across**2 / (np.maximum(own, 0.0) + self.error)
+        moves = np.sqrt(np.maximum(fallen[:, None] + falls, 0.0))
+        return np.asarray(value_at_limit(self.mean, moves, self.level).mean(axis=0))
 
 
 def worth_of_plan(stakes: Sequence[Stake], spots: Array, nodes: Array) -> float:
