@@ -55,7 +55,7 @@ class Scale:
 
     def words(self, mark: float, marks: Sequence[float]) -> str:
         """The number of one of its ticks."""
-        return tick_words(mark, mark if self.logs else step_of(marks))
+        return tick_words(mark, step_of([mark] if self.logs else marks))
 
 
 def across(low: float, high: float, logs: bool = False) -> Scale:
