@@ -16,7 +16,7 @@ from geo.intake.reading import TissueTest
 from geo.lookup import Crop, Tables, crop, properties
 from geo.scheme_choice import Chosen, Refusal, Soil, choose_scheme, critical_in_house
 from geo.schemes import LEVELS, Rating, Scheme, classify, critical_index, finding_of, soil_schemes
-from geo.soil_conditions import block_soil, interactions, sample_soil, with_ratios
+from geo.soil_conditions import block_soil, interactions, sample_soil, water_notes, with_ratios
 from geo.tissue_ratings import rate_tissue
 
 __all__ = [
@@ -146,7 +146,7 @@ def rate_samples(
         critical={key: level for key, level in critical.items() if level is not None},
         classes={key: _classes(c) for key, c in in_use.items()},
         tissue=rate_tissue(tissue, block.site.crop, tables),
-        notes=tuple(interactions(frame, checked, tables)),
+        notes=(*interactions(frame, checked, tables), *water_notes(block)),
     )
 
 

@@ -103,6 +103,9 @@ class BlockSettings:
     placement: Mapping[str, str] = field(default_factory=lambda: {"default": "full width"})
     band_width_m: float | None = None
     irrigation_ec_ds_m: float | None = None
+    irrigation_sar: float | None = None
+    irrigation_nitrate_n_mg_l: float | None = None
+    irrigation_mm: float | None = None
     drainage: str | None = None
     target_ph: float | None = None
     free_lime_pct: float | None = None

@@ -13,6 +13,7 @@ from geo.lookup import Row, Tables, properties
 from geo.methods import match_method
 from geo.scheme_choice import Soil
 from geo.units import cmol_of
+from geo.water import SALT_SOURCES, salt_words
 
 
 def with_ratios(checked: CheckedSamples) -> pd.DataFrame:
@@ -65,6 +66,15 @@ def interactions(frame: pd.DataFrame, checked: CheckedSamples, tables: Tables) -
     """What one property does to the rating or the uptake of others, where the soil shows it."""
     found = (_interaction(frame, checked, row) for row in tables.rows("interactions"))
     return [finding for finding in found if finding is not None]
+
+
+def water_notes(block: Block) -> list[Finding]:
+    """What the irrigation water does to salinity."""
+    said = salt_words(block.site)
+    if said is None:
+        return []
+    message = f"{said} [{', '.join(SALT_SOURCES)}]."
+    return [Finding(rule="irrigation_salt", severity="note", message=message, keys=("ec",))]
 
 
 def _interaction(frame: pd.DataFrame, checked: CheckedSamples, row: Row) -> Finding | None:

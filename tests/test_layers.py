@@ -41,6 +41,7 @@ ORDER = (
     "geo.stations",
     "geo.farm",
     "geo.upkeep",
+    "geo.water",
     "geo.soil_conditions",
     "geo.tissue_ratings",
     "geo.tissue",

@@ -327,6 +327,68 @@ def test_above_the_excess_watch_none_is_applied():
     assert doubtful.kind != "rate"
 
 
+def dung(kg_ha, analysis="", product="cattle manure", day=date(2024, 7, 1), where=""):
+    return Application(day, "Noordkamp", "", product, "organic", analysis, kg_ha, None, "", where)
+
+
+def test_manure_after_the_sampling_counts_toward_the_potassium():
+    # SAWINE Table 22: cattle manure 0.9 % K, 58 % water
+    bare = ask(planted=2030, only=["potassium"])["potassium"]
+    found = ask(planted=2030, only=["potassium"], applications=[dung(2000)])["potassium"]
+    brought = 2000 * 0.42 * 0.9 / 100
+    assert found.draws == pytest.approx(bare.draws - brought, rel=1e-4)
+    assert any("cattle manure" in reason for reason in found.reasons)
+    links = {link.step: link for link in found.steps({}, None)}
+    assert links["credit"].value == pytest.approx(brought)
+    assert links["requirement"].value == pytest.approx(float(found.draws.mean()), rel=1e-4)
+
+
+def test_the_lots_own_analysis_goes_before_the_table():
+    own = dung(2000, "K 1.5 %, moisture 40 %")
+    bare = ask(planted=2030, only=["potassium"])["potassium"]
+    found = ask(planted=2030, only=["potassium"], applications=[own])["potassium"]
+    assert found.draws == pytest.approx(bare.draws - 2000 * 0.6 * 1.5 / 100, rel=1e-4)
+    assert any("lot's own" in reason for reason in found.reasons)
+
+
+def test_manure_that_the_soil_test_has_seen_is_not_counted_twice():
+    before = dung(2000, day=date(2024, 3, 1))
+    bare = ask(planted=2030, only=["potassium"])["potassium"]
+    found = ask(planted=2030, only=["potassium"], applications=[before])["potassium"]
+    assert found.draws == pytest.approx(bare.draws)
+
+
+def test_manure_never_lowers_a_rate_below_nothing():
+    found = ask(planted=2030, only=["potassium"], applications=[dung(50_000)])["potassium"]
+    assert found.kind == "none_needed"
+    assert not found.draws.any()
+
+
+def test_nitrogen_says_what_the_water_brings_and_its_ceiling():
+    # 2.72 lb/ac per acre-foot and ppm NO3-N (CHEM): 10 mg/L in 304.8 mm are 30.5 kg/ha;
+    # IOBC: at most 5 kg N per tonne
+    said = ask(irrigation_nitrate_n_mg_l=10.0, irrigation_mm=304.8, only=["nitrogen"])["nitrogen"]
+    assert "30 kg N/ha" in said.held
+    assert "40 kg N/ha at 8 t/ha" in said.held
+
+
+def test_sodic_water_is_said_beside_the_gypsum():
+    # HB60 (from memory): SAR 10 tends to ESP 11.9
+    soil = {**SOIL, "esp": 14.0, "ecec": 8.0}
+    found = ask(soil, irrigation_sar=10.0, only=["gypsum"])["gypsum"]
+    assert any("ESP of about 12 %" in r and "repeated" in r for r in found.reasons)
+    assert "HB60" in found.sources
+    calm = ask(soil, irrigation_sar=2.0, only=["gypsum"])["gypsum"]
+    assert any("does not undo" in r for r in calm.reasons)
+
+
+def test_the_salt_of_the_water_is_a_note():
+    # SA_IRR: 25 mm of 0.8 dS/m bring 128 kg/ha
+    block = block_of(irrigation_ec_ds_m=0.8, irrigation_mm=25.0)
+    notes = rate_samples(samples_of(SOIL), (), block).notes
+    assert any("128 kg/ha of salt" in note.message for note in notes)
+
+
 def test_own_cost_ratio_goes_before_the_default():
     own = Settings(cost_ratios={"lime": (3.0, 1.0)})
     assert ask(settings=own)["lime"].quantile == 0.75

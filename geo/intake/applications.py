@@ -35,7 +35,7 @@ AMENDMENTS = (
     (r"potassium|potash|\bk2o\b", "potassium"),
     (r"phosph|\bp2o5\b", "phosphorus"),
     (r"sul(f|ph)ur", "sulfur"),
-    (r"compost|manure", "organic"),
+    (r"compost|manure|\bmarc\b", "organic"),
 )
 
 

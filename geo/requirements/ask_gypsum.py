@@ -11,6 +11,7 @@ from geo.grids import Mask
 from geo.requirements import gypsum
 from geo.requirements.case import Answer, Case, Input, layer_inputs
 from geo.requirements.shared import Layer
+from geo.water import SODIUM_SOURCES, sodium_words
 
 UNIT = "kg/ha pure gypsum"
 
@@ -46,6 +47,12 @@ def _stop(case: Case) -> str | None:
     return gypsum.drainage_question(case.block.site.drainage)
 
 
+def _water_said(case: Case) -> list[str]:
+    """What the irrigation water does to the sodium of the soil."""
+    said = sodium_words(case.block.site, case.figure("gypsum", "final_esp").value)
+    return [said] if said else []
+
+
 def _without_rate(case: Case, kind: str, why: str) -> Answer:
     return Answer(
         "gypsum",
@@ -53,7 +60,7 @@ def _without_rate(case: Case, kind: str, why: str) -> Answer:
         kind,
         why,
         ("esp",),
-        reasons=tuple(case.own_decisions("gypsum")),
+        reasons=(*_water_said(case), *case.own_decisions("gypsum")),
         sources=("SASOIL", "PRACT"),
         inputs={"mean ESP": (case.surfaces["esp"].mean, "%", "laboratory")},
     )
@@ -88,9 +95,13 @@ def _answer(case: Case, cec_key: str) -> Answer:
         reasons=(
             *said,
             "Water drains from here, as farm.toml says.",
+            *_water_said(case),
             *case.own_decisions("gypsum"),
         ),
-        sources=("OSTER", "SASOIL", "SAWINE", "PRACT"),
+        sources=(
+            *("OSTER", "SASOIL", "SAWINE", "PRACT"),
+            *(SODIUM_SOURCES if _water_said(case) else ()),
+        ),
         cap_kg_ha=case.figure("gypsum", most).value,
         cap_source=case.figure("gypsum", most).source,
         treated_share=share,

@@ -13,6 +13,7 @@ from geo.requirements import magnesium, micronutrients, nitrogen, phosphorus, po
 from geo.requirements.case import Answer, Case, Input, layer_inputs
 from geo.requirements.holds import Hold, tissue_hold
 from geo.requirements.nutrients import Norm, Removal, build_up_years, crop_removal, find_norm
+from geo.requirements.organics import organic_credit
 
 #: Key -> amendment.
 MAJOR = {"p": "phosphorus", "k": "potassium", "mg": "magnesium"}
@@ -74,6 +75,8 @@ def _major_answer(case: Case, key: str, amendment: str, norm: Norm) -> Answer:
         treated_share=share,
         tables=case.tables,
     )
+    credit, organic = organic_credit(case, key)
+    rates = np.maximum(rates - credit, 0.0)
     cap = CAPS[key](case.tables) if key in CAPS else None
     years = build_up_years(key, case.tables)
     said = [
@@ -94,25 +97,27 @@ def _major_answer(case: Case, key: str, amendment: str, norm: Norm) -> Answer:
         hold.reason or "",
         (key,),
         draws=rates.astype(np.float32),
-        reasons=(*hold.said, *said, *case.own_decisions(amendment)),
+        reasons=(*hold.said, *said, *organic, *case.own_decisions(amendment)),
         sources=tuple(dict.fromkeys((*sources, *hold.sources))),
         from_memory=norm.from_memory or bool(removal and removal.from_memory),
         cap_kg_ha=cap,
         cap_source="UGAWGP" if key == "mg" else "PRACT",
         treated_share=share,
         inputs=_inputs(case, key, norm, removal, years),
-        steps=_major_steps(case, key, norm, removal, hold),
+        steps=_major_steps(case, key, norm, removal, hold, credit),
     )
 
 
-def _major_steps(case: Case, key: str, norm: Norm, removal: Removal | None, hold: Hold) -> Steps:
+def _major_steps(
+    case: Case, key: str, norm: Norm, removal: Removal | None, hold: Hold, credit: Array
+) -> Steps:
     """The rule at a place's mean: leaf and decision, norm, build-up, removal."""
     layer, share = case.sampled_layer, case.treated_share(MAJOR[key])
     years = build_up_years(key, case.tables)
     removed = case.removal_kg_ha(removal.kg_per_t) if removal else 0.0
     unit = unit_of(key)
 
-    def steps(values: Mapping[str, float], _cells: Mask | None) -> tuple[Link, ...]:
+    def steps(values: Mapping[str, float], cells: Mask | None) -> tuple[Link, ...]:
         test = values[key]
         kg_ha = float(
             RULES[key](
@@ -147,6 +152,11 @@ def _major_steps(case: Case, key: str, norm: Norm, removal: Removal | None, hold
             )
             sources = (removal.source,)
             links.append(Link("rule", said, removed, unit, sources, removal.from_memory))
+        here = float((credit if cells is None or credit.size == 1 else credit[cells]).mean())
+        if here > 0:
+            said = f"{kg_words(here)} {unit} come with compost or manure on file: taken off"
+            links.append(Link("credit", said, here, unit, ("SAWINE",)))
+        kg_ha = max(kg_ha - here, 0.0)
         said = f"{kg_words(kg_ha)} {unit} a year at this mean"
         links.append(Link("requirement", said, kg_ha, unit))
         return tuple(links)
@@ -225,8 +235,16 @@ def _not_analysed(case: Case, key: str, amendment: str) -> Answer:
 
 def ask_nitrogen(case: Case) -> Answer:
     """Nitrogen never has a rate from soil."""
-    why = nitrogen.nitrogen_reason(case.block.site.yield_t_ha, case.tables) + "."
-    return Answer("nitrogen", "kg/ha N", "held", why, (), sources=("IOBC", "SATABLE"))
+    site, water = case.block.site, None
+    if site.irrigation_nitrate_n_mg_l is not None and site.irrigation_mm is not None:
+        water = nitrogen.water_nitrogen_kg_ha(
+            site.irrigation_nitrate_n_mg_l, site.irrigation_mm, case.tables
+        )
+    why = nitrogen.nitrogen_reason(site.yield_t_ha, case.tables, water) + "."
+    _, organic = organic_credit(case, "n")
+    sources = ("IOBC", "SATABLE", *(("CHEM",) if water is not None else ()))
+    said = tuple(line.replace(": taken off", ", not all of it this year") for line in organic)
+    return Answer("nitrogen", "kg/ha N", "held", why, (), reasons=said, sources=sources)
 
 
 def ask_no_soil_route(case: Case, key: str) -> Answer:
