@@ -1,0 +1,118 @@
+"""Pictures of every page of a farm at both widths: `python -m maps.screenshots FOLDER [TO]`.
+
+For looking at, and for the README. Needs Playwright and a Chromium of the machine; all names but
+this machine's are blocked.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import socket
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from geo.errors import FarmError
+from maps.workspace import Workspace
+
+#: Width and height of a laptop's and of a phone's window. [px]
+SIZES = ((1280, 800), (390, 844))
+LIGHTS = ("day", "night", "sun")
+FLAGS = (
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
+)  # fmt: skip
+
+
+def main() -> int:
+    """Serve the farm, visit its pages, leave a PNG of each."""
+    parser = argparse.ArgumentParser(prog="python -m maps.screenshots", description=__doc__)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("to", type=Path, nargs="?", default=Path("screenshots"))
+    arguments = parser.parse_args()
+    with serving(arguments.folder) as address, a_browser() as browser:
+        for path in shoot(browser, address, addresses(arguments.folder), arguments.to):
+            sys.stdout.write(f"{path}\n")
+    return 0
+
+
+def addresses(folder: Path) -> dict[str, str]:
+    """Name -> address of each page worth a picture: the newest season, every block."""
+    work = Workspace(folder)
+    pages = {"farm": "/", "lab": "/lab", "words": "/words", "settings": "/settings"}
+    ran = [(y, b) for y in work.seasons() for b in work.blocks() if work.page(y, b.slug)]
+    for year, block in ran:
+        name = f"{year}-{block.slug}"
+        for step in ("soil", "zones", "spread", "leaf"):
+            pages[f"{name}-{step}"] = f"/{year}/{block.slug}/{step}"
+        pages[f"{year}-buy"] = f"/{year}/buy"
+        pages[f"{year}-farm"] = f"/?season={year}"
+    return pages
+
+
+@contextmanager
+def serving(folder: Path) -> Iterator[str]:
+    """The app on a free port of this machine, in a thread."""
+    import uvicorn
+
+    from maps.app import create_app
+
+    listening = socket.socket()
+    listening.bind(("127.0.0.1", 0))
+    server = uvicorn.Server(
+        uvicorn.Config(create_app(folder), log_level="warning", timeout_graceful_shutdown=1)
+    )
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
+    thread.start()
+    for _ in range(200):
+        if server.started:
+            break
+        time.sleep(0.05)
+    yield f"http://127.0.0.1:{listening.getsockname()[1]}"
+    server.should_exit = True
+    thread.join(10)
+
+
+@contextmanager
+def a_browser() -> Iterator[Any]:
+    """Chromium of this machine, without a way out."""
+    from playwright.sync_api import sync_playwright
+
+    path = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
+    if path is None:
+        raise FarmError("No Chromium here. Install it, or name it in the environment: CHROMIUM.")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=list(FLAGS))
+        yield browser
+        browser.close()
+
+
+def shoot(browser: Any, address: str, pages: dict[str, str], to: Path) -> Iterator[Path]:
+    """One picture a page and width, and the first block's soil page in every light."""
+    to.mkdir(parents=True, exist_ok=True)
+    soil = next((name for name in pages if name.endswith("-soil")), None)
+    for width, height in SIZES:
+        context = browser.new_context(viewport={"width": width, "height": height})
+        page = context.new_page()
+        for name, path in pages.items():
+            for light in LIGHTS if name == soil else ("day",):
+                page.add_init_script(f"localStorage.setItem('light', '{light}')")
+                page.goto(address + path)
+                page.wait_for_selector("html[data-ready]", state="attached")
+                page.wait_for_timeout(300)  # pictures are being decoded
+                suffix = "" if light == "day" else f"-{light}"
+                picture = to / f"{name}-{width}{suffix}.png"
+                page.screenshot(path=str(picture))
+                yield picture
+        context.close()
+
+
+if __name__ == "__main__":
+    sys.exit(main())

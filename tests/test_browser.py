@@ -1,0 +1,273 @@
+"""The app in a real Chromium, every outside name blocked; any error on any page fails."""
+
+import os
+import shutil
+import zipfile
+
+import pytest
+
+import demo_geodata
+
+pytest.importorskip("playwright")
+
+from playwright.sync_api import expect
+
+from geo.blocks import Outline, read_outlines
+from geo.farm import create_farm
+from geo.intake.files import read_file
+from maps.commands.intake import store_file
+from maps.screenshots import FLAGS, serving
+from maps.units_of_work import run_unit, units_of
+
+pytestmark = pytest.mark.browser
+
+CHROMIUM = (
+    os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome") or ""
+)
+HOSTILE = "<img src=x onerror=alert(1)>{{7*191}}${alert(2)}`\u05d0\u05d1\u202e" + "x" * 60
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    if not CHROMIUM:
+        (pytest.fail if os.environ.get("CI") else pytest.skip)("chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module")
+def farm(tmp_path_factory):
+    """Two blocks of the demo farm in its first season, as the commands make them."""
+    folder = tmp_path_factory.mktemp("farm") / "ombervale"
+    files = demo_geodata.files()
+    outlines = [
+        outline
+        for name in ("outline_poel.shp", "outline_werfie.kml")
+        for outline in read_outlines(files / name)[0]
+    ]
+    text = (files / "farm.toml").read_text(encoding="utf-8")
+    create_farm(folder, outlines, text, tables=[files / "prices.toml"])
+    for name in ("gps_2024.csv", "lab_2024.csv"):
+        store_file(folder, files / name, 2024)
+    for unit in units_of(folder, 2024, None, None):
+        outcome = run_unit(unit, False)
+        assert outcome.state == "done", outcome.error
+    return folder
+
+
+@pytest.fixture(scope="module")
+def address(farm):
+    with serving(farm) as base:
+        yield base
+
+
+def new_tab(chromium, base, width=1280):
+    """A page that notes every lost or outside request, error status and script error."""
+    context = chromium.new_context(viewport={"width": width, "height": 800}, base_url=base)
+    page = context.new_page()
+    page.trouble = trouble = []
+    page.on(
+        "request",
+        lambda r: None
+        if r.url.startswith((base, "data:", "blob:"))
+        else trouble.append("outside " + r.url),
+    )
+    page.on(
+        "requestfailed",
+        lambda r: None if "ERR_ABORTED" in (r.failure or "") else trouble.append("lost " + r.url),
+    )
+    page.on(
+        "response", lambda r: trouble.append(f"{r.status} {r.url}") if r.status >= 400 else None
+    )
+    page.on("console", lambda m: trouble.append(m.text) if m.type == "error" else None)
+    page.on("pageerror", lambda e: trouble.append(str(e)))
+    return page
+
+
+@pytest.fixture
+def tab(chromium, address):
+    page = new_tab(chromium, address)
+    yield page
+    page.context.close()
+    assert page.trouble == []
+
+
+def ready(page, path):
+    page.goto(path)
+    page.wait_for_selector("html[data-ready]", state="attached")
+    return page
+
+
+PAGES = (
+    "/", "/2024/lab", "/2024/poel/soil", "/2024/poel/zones", "/2024/poel/spread",
+    "/2024/poel/leaf", "/2024/buy", "/words", "/settings", "/2024/werfie/soil",
+    "/2024/werfie/zones", "/2024/poel/spots",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("path", PAGES)
+def test_no_page_breaks_a_rule_of_access(chromium, address, path, width):
+    """axe-core, rules of WCAG 2.0 to 2.2, A and AA."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = ready(new_tab(chromium, address, width), path)
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": tags}})
+    trouble = [
+        f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in found.response["violations"]
+    ]
+    overflow = page.evaluate("() => document.documentElement.scrollWidth - innerWidth")
+    page.context.close()
+    assert trouble == []
+    assert overflow <= 0, "a page never scrolls sideways"
+    assert page.trouble == []
+
+
+@pytest.mark.parametrize("light", ["night", "sun"])
+@pytest.mark.parametrize("path", ["/", "/2024/poel/soil", "/2024/poel/zones", "/2024/lab"])
+def test_contrast_holds_in_every_light(chromium, address, path, light):
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = new_tab(chromium, address)
+    page.add_init_script(f"localStorage.setItem('light', '{light}')")
+    ready(page, path)
+    rules = {"runOnly": {"type": "rule", "values": ["color-contrast"]}}
+    found = Axe().run(page, options=rules)
+    page.context.close()
+    assert [v["nodes"][0]["html"][:160] for v in found.response["violations"]] == []
+
+
+def test_the_trap_works(chromium, address):
+    page = ready(new_tab(chromium, address), "/words")
+    page.evaluate("() => fetch('http://outside.example/x').catch(() => null)")
+    assert any("outside" in line for line in page.trouble)
+    page.context.close()
+
+
+def test_properties_lenses_and_the_address_follow_each_other(tab):
+    ready(tab, "/2024/poel/soil")
+    expect(tab.locator(".sentence")).to_contain_text("pH (water)")
+    tab.get_by_role("button", name="potassium").click()
+    expect(tab.locator(".sentence")).to_contain_text("Potassium")
+    tab.get_by_role("radio", name="how sure").click()
+    expect(tab).to_have_url(lambda url: "show=k" in url and "lens=sure" in url)
+    tab.go_back()
+    tab.go_back()
+    expect(tab.locator(".sentence")).to_contain_text("pH (water)")
+
+
+def test_the_map_answers_the_keyboard(tab):
+    ready(tab, "/2024/poel/soil")
+    tab.locator(".folium-map").focus()
+    for key in ("ArrowLeft", "Shift+ArrowLeft", "Enter"):
+        tab.keyboard.press(key)
+    expect(tab.locator(".spot")).to_contain_text("At the ringed spot")
+    expect(tab.locator(".spot")).to_contain_text("two in three")
+
+
+def test_the_charts_behind_a_map_are_shown(tab):
+    ready(tab, "/2024/poel/soil")
+    tab.get_by_role("button", name="How was this map made?").click()
+    expect(tab.get_by_text("How alike are neighbours?")).to_be_visible()
+    expect(tab.locator("svg[role=img]").filter(has=tab.locator("circle, path")).first).to_be_visible()
+
+
+def test_a_rate_says_why_and_the_address_keeps_it(tab):
+    ready(tab, "/2024/poel/zones?spread=lime")
+    tab.get_by_role("button", name="in zone 1: why?").click()
+    expect(tab.locator(".chain li").first).to_contain_text("zone 1")
+    tab.reload()
+    expect(tab.locator(".whytitle")).to_contain_text("Why")
+    tab.keyboard.press("Escape")
+    expect(tab.locator(".chain")).to_have_count(0)
+
+
+def test_one_zone_is_one_rate_and_can_be_taken_back(tab):
+    """The tried map has the rate and the money of the uniform alternative beside the zones."""
+    ready(tab, "/2024/poel/zones?spread=lime")
+    rows = tab.locator(".say tbody tr")
+    before = rows.count()
+    assert before > 1
+    tab.locator("input[name=most_zones][value='1']").check(force=True)
+    expect(rows).to_have_count(1, timeout=60_000)
+    expect(tab.get_by_text("tried, not kept")).to_be_visible()
+    tab.get_by_role("button", name="Take that back").click()
+    expect(rows).to_have_count(before)
+
+
+def test_everything_can_be_downloaded(tab, tmp_path):
+    ready(tab, "/2024/poel/spread")
+    with tab.expect_download() as waiting:
+        tab.get_by_role("link", name="Everything as one zip").click()
+    waiting.value.save_as(tmp_path / "all.zip")
+    names = zipfile.ZipFile(tmp_path / "all.zip").namelist()
+    assert any(name.endswith(".shp") for name in names)
+
+
+def test_from_an_empty_folder_to_a_shapefile(chromium, tmp_path):
+    """The whole story as a grower clicks it, on the smallest block of the demo."""
+    files = demo_geodata.files()
+    with serving(tmp_path / "mine") as base:
+        page = ready(new_tab(chromium, base), "/")
+        expect(page.get_by_role("heading", name="No block yet.")).to_be_visible()
+        page.locator(".filepick").set_input_files(files / "outline_werfie.kml")
+        page.get_by_role("button", name="Store the file").click()
+        expect(page.get_by_role("heading", name="mine")).to_be_visible()
+        page.locator(".filepick").set_input_files([files / "gps_2024.csv", files / "lab_2024.csv"])
+        page.locator("#season").fill("2024")
+        page.get_by_role("button", name="the year").click()
+        page.wait_for_selector("html[data-ready]", state="attached")
+        page.get_by_role("button", name="Store both files").click()
+        page.get_by_role("button", name="Make the maps of 2024").click()
+        page.get_by_role("link", name="What was found").or_(
+            page.get_by_role("link", name="Zones and rates")
+        ).first.click(timeout=120_000)
+        page.wait_for_selector("html[data-ready]", state="attached")
+        ready(page, "/2024/werfie/spread")
+        with page.expect_download() as waiting:
+            page.get_by_role("link", name="Everything as one zip").click()
+        assert zipfile.is_zipfile(waiting.value.path())
+        trouble = page.trouble
+        page.context.close()
+    assert trouble == []
+
+
+def test_a_hostile_name_is_shown_letter_for_letter(chromium, tmp_path):
+    from shapely import box
+
+    folder = tmp_path / "farm"
+    outline = Outline(HOSTILE, box(20.0, -34.0, 20.002, -33.998), "x.kml", 1, "WGS84")
+    create_farm(folder, [outline])
+    with serving(folder) as base:
+        page = ready(new_tab(chromium, base), "/")
+        page.on("dialog", lambda d: page.trouble.append("a dialog opened"))
+        expect(page.locator(".asks h2").first).to_contain_text(HOSTILE)
+        expect(page.locator(".blocklabel")).to_contain_text(HOSTILE)
+        assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
+        trouble = page.trouble
+        page.context.close()
+    assert trouble == []
+
+
+def test_a_hostile_file_and_id_are_shown_letter_for_letter(chromium, address, tmp_path):
+    name = "{{7*191}}<b>${1}.csv"
+    table = f"sample,lat,lon,pH (H2O)\n<i>{{{{2}}}}</i>,-33.9,20.0,6.1\n{HOSTILE[:30]},-33.9,20.0,6.2"
+    path = tmp_path / "plain.csv"
+    path.write_text(table, encoding="utf-8")
+    assert read_file(path, season=2024).results
+    page = ready(new_tab(chromium, address), "/lab")
+    page.locator(".filepick").first.set_input_files(
+        [{"name": name, "mimeType": "text/csv", "buffer": path.read_bytes()}]
+    )
+    page.wait_for_selector("html[data-ready]", state="attached")
+    expect(page.locator("main")).to_contain_text("{{7*191}}")
+    assert page.locator("main b", has_text="${1}").count() <= 1
+    page.get_by_role("button", name="Put it away").click()
+    trouble = page.trouble
+    page.context.close()
+    assert trouble == []
