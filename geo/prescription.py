@@ -9,16 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geo.asked import Asked, Cells, product_chain, soil_chain
+from geo.blending import ZoneCells, blend_of, chloride_safe, zones_of
 from geo.blocks import Block
+from geo.grids import Array
 from geo.lookup import Tables
 from geo.materials import (
     ELEMENT_OF,
     Material,
-    candidates,
     caution_texts,
     choose_material,
     general_cautions,
-    least_cost_blend,
 )
 from geo.operations import conflicts, order_of_work
 from geo.prescribed import (
@@ -50,9 +50,6 @@ __all__ = [
     "totals_of",
 ]
 
-#: (zone number, hectares) and the zone's cells.
-ZoneCells = tuple[tuple[int, float], Cells]
-
 
 #: Steps worth telling apart on a spreader, in kg/ha of product (common practice). [kg/ha]
 PRODUCT_STEP_KG_HA: Mapping[str, float] = {"lime": 500.0, "gypsum": 500.0}
@@ -64,8 +61,6 @@ TRACE = ("zinc", "boron", "manganese", "copper", "iron")
 #: Amendments whose remainder may follow in later passes, after a new test.
 STAGED = ("lime", "gypsum", "sulfur")
 
-#: Fertilisers that one product may serve together.
-BLENDED = ("phosphorus", "potassium", "magnesium")
 
 #: From here up rates are whole numbers, below they have two decimals.
 WHOLE_FROM_KG_HA = 20.0
@@ -91,7 +86,7 @@ def prescribe(
     uniform: dict[str, Uniform] = {}
     chosen: dict[str, Material] = {}
     costs: dict[str, float | None] = {}
-    supplied: dict[str, float] = {}
+    supplied: dict[str, Array] = {}
     relief: dict[str, float] = {}
     held = [
         Held(
@@ -104,7 +99,7 @@ def prescribe(
         for r in requirements
         if r.kind != "rate"
     ]
-    blended = blend_of(requirements, block, settings, tables)
+    blended = blend_of(requirements, maps, block, settings, tables)
     for requirement in requirements:
         if requirement.kind != "rate":
             continue
@@ -114,7 +109,7 @@ def prescribe(
             held.append(_no_material(requirement, settings))
             continue
         asked = Asked(requirement, material, _credited(requirement, supplied))
-        zones = _zones_of(name, maps, requirement, block)
+        zones = zones_of(name, maps, requirement, block)
         own = [
             _zone_rate(asked, zone, cells, _means_of(maps.get(name), zone[0]))
             for zone, cells in zones
@@ -128,10 +123,7 @@ def prescribe(
         chosen[name] = material
         costs[name] = cost_of(own, material, block, settings)
         relief[name] = _relief(asked, own, zones)
-        total_kg = sum(rate.rate_kg_ha * rate.area_ha for rate in own)
-        for element, percent in material.analysis.items():
-            gained = total_kg * percent / 100 / block.area_ha
-            supplied[element] = supplied.get(element, 0.0) + gained
+        _add_supply(supplied, material, own, zones)
     spread = [rate.amendment for rate in rates if rate.rate_kg_ha > 0]
     used = [chosen[name] for name in dict.fromkeys(spread)]
     return Prescription(
@@ -160,41 +152,6 @@ def _nothing_to_spread(requirement: Requirement, one: Uniform, own: Sequence[Rat
     return Held(requirement.amendment, reason, "none_needed", requirement.sources, chain)
 
 
-def blend_of(
-    requirements: Sequence[Requirement],
-    block: Block,
-    settings: Settings,
-    tables: Tables | None = None,
-) -> dict[str, Material]:
-    """Where several elements are due, the products that meet them together at least cost.
-
-    The needs are those of one rate over the block. Without a price for each product in question, or
-    with one element due, each amendment chooses for itself.
-    """
-    due = {
-        r.amendment: float(np.quantile(r.draws, r.quantile))
-        for r in requirements
-        if r.kind == "rate" and r.amendment in BLENDED
-    }
-    due = {name: need for name, need in due.items() if need > 0}
-    if len(due) < 2:
-        return {}
-    safe = chloride_safe(block, tables)
-    offered = [
-        material
-        for name in due
-        for material in candidates(name, settings, no_chloride=not safe)
-        if material.price_per_t is not None
-    ]
-    blend = least_cost_blend({ELEMENT_OF[name]: need for name, need in due.items()}, offered)
-    if blend is None:
-        return {}
-    bought = [m for m in offered if m.key in blend.rates_kg_ha]
-    return {
-        name: max(bought, key=lambda m: blend.rates_kg_ha[m.key] * m.content(name)) for name in due
-    }
-
-
 def rate_step_kg_ha(amendment: str, material: Material | None) -> float:
     """Smallest change of rate worth making, in the unit of the requirement's draws. [kg/ha]
 
@@ -220,13 +177,6 @@ def material_for(
     )
 
 
-def chloride_safe(block: Block, tables: Tables | None = None) -> bool:
-    """Whether potassium chloride may be used: water low in salt, and known to drain."""
-    most_ec = figure("nutrient_rates", "chloride_most_water_ec", tables).value
-    water = block.site.irrigation_ec_ds_m
-    return block.site.drainage == "yes" and water is not None and water < most_ec
-
-
 def round_rate(kg_ha: float, cap_kg_ha: float | None = None) -> float:
     """A rate that a person can set: to 10 from 500 up, to 5 from 100, whole from 20, under the cap.
 
@@ -244,28 +194,31 @@ def round_rate(kg_ha: float, cap_kg_ha: float | None = None) -> float:
     if cap_kg_ha is not None and rounded > cap_kg_ha:
         fine = 1.0 if cap_kg_ha >= WHOLE_FROM_KG_HA else 0.01
         rounded = round(math.floor(cap_kg_ha / fine + 1e-9) * fine, 2)
+        if rounded > cap_kg_ha:
+            rounded = round(rounded - fine, 2)
     return rounded
 
 
-def _credited(requirement: Requirement, supplied: Mapping[str, float]) -> NDArray[np.float32]:
-    """Draws less what the products chosen before already bring of the element."""
+def _credited(requirement: Requirement, supplied: Mapping[str, Array]) -> NDArray[np.float32]:
+    """Draws less what the products chosen before bring of the element, place by place."""
     element = ELEMENT_OF.get(requirement.amendment)
-    credit = supplied.get(element, 0.0) if element and requirement.amendment != "sulfur" else 0.0
-    if credit <= 0:
+    if not element or requirement.amendment == "sulfur" or element not in supplied:
         return requirement.draws
-    return np.asarray(np.maximum(requirement.draws - credit, 0.0), dtype=np.float32)
+    return np.asarray(np.maximum(requirement.draws - supplied[element], 0.0), dtype=np.float32)
 
 
-def _zones_of(
-    name: str, maps: Mapping[str, ZoneMap], requirement: Requirement, block: Block
-) -> list[ZoneCells]:
-    """(zone number, hectares) with its cells; the whole block where no map was cut."""
-    zone_map = maps.get(name) or maps.get("all")
-    inside = requirement.grid.inside
-    if zone_map is None:
-        return [((1, block.area_ha), np.ones(int(inside.sum()), dtype=bool))]
-    labels = zone_map.labels[inside]
-    return [((z.zone_id, z.area_ha), labels == z.zone_id) for z in zone_map.zones]
+def _add_supply(
+    supplied: dict[str, Array],
+    material: Material,
+    rates: Sequence[Rate],
+    zones: Sequence[ZoneCells],
+) -> None:
+    """Add what a product brings of each element where it is spread. [kg/ha]"""
+    kg_ha = np.zeros(zones[0][1].size)
+    for rate, (_, cells) in zip(rates, zones, strict=True):
+        kg_ha[cells] = rate.rate_kg_ha
+    for element, percent in material.analysis.items():
+        supplied[element] = supplied.get(element, 0.0) + kg_ha * (percent / 100)
 
 
 def _zone_rate(

@@ -74,6 +74,7 @@ ORDER = (
     "geo.operations",
     "geo.prescribed",
     "geo.asked",
+    "geo.blending",
     "geo.prescription",
     "geo.purchase",
     "geo.season",

@@ -186,6 +186,38 @@ def test_what_one_product_brings_is_not_bought_again():
     assert [h.amendment for h in plan.held] == ["magnesium"]
 
 
+def test_what_a_product_brings_counts_only_where_it_is_spread():
+    # K-Mg sulfate (K 18.3, Mg 11 %) in the west alone leaves the magnesium of the east due.
+    k = requirement("potassium", np.where(WEST, 36.6, 0.0) * np.ones((5, 1)))
+    mg = requirement("magnesium", np.full((5, WEST.size), 20.0))
+    only_kmg = dataclasses.replace(
+        PRICES,
+        materials={**PRICES.materials, "potassium_sulfate": {"price_per_t": 1e6, "bag_kg": 25.0}},
+    )
+    plan = plan_of(k, mg, settings=only_kmg)
+    west, east = (
+        {r.amendment: r for r in plan.rates if r.zone_id == zone_id} for zone_id in (1, 2)
+    )
+    assert west["potassium"].material == "potassium_magnesium_sulfate"
+    assert west["magnesium"].rate_kg_ha == 0
+    content = materials_of(only_kmg)[east["magnesium"].material].content("magnesium")
+    assert east["magnesium"].rate_kg_ha * content == pytest.approx(20.0, rel=0.02)
+
+
+def test_a_blend_keeps_the_cap_of_each_element():
+    # The cheapest product would bring more magnesium than the cap: it is not taken for potassium.
+    k = requirement("potassium", np.full((5, WEST.size), 100.0))
+    mg = requirement("magnesium", np.full((5, WEST.size), 10.0), cap=15.0)
+    plan = plan_of(k, mg)
+    known = materials_of(PRICES)
+    brought = sum(
+        r.rate_kg_ha * known[r.material].analysis.get("mg", 0.0) / 100
+        for r in plan.rates
+        if r.zone_id == 1
+    )
+    assert brought <= 15.0 + 0.5
+
+
 def test_conflicts_and_order_of_the_year():
     lime, sulfur = requirement(), requirement("sulfur", np.full((5, WEST.size), 300.0))
     plan = plan_of(lime, sulfur)
