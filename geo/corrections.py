@@ -14,11 +14,13 @@ from shapely import Point as Place
 from geo import units
 from geo.errors import FarmError, SoilquiltError, UsageError
 from geo.findings import Finding
+from geo.intake.headings import property_of
+from geo.intake.ids import station
 from geo.lookup import properties
 from geo.store import blob, changing, geometry, insert, now
 
 #: Words for `--key` that are not properties.
-SPECIAL_KEYS = ("sample", "place", "depth")
+SPECIAL_KEYS = ("sample", "place", "depth", "excluded")
 
 _CELL = re.compile(r"^([<>]?)\s*([+-]?\d+(?:[.,]\d+)?)\s*(\D.*)?$")
 
@@ -44,8 +46,8 @@ def set_value(folder: Path, change: Change, sample_id: str, key: str, text: str)
     sample_id : str
         As the farm writes it, or as it was typed.
     key : str
-        A property key, or "sample" (a new id), "place" ("latitude, longitude") or "depth"
-        ("0-15", in cm).
+        A property by its key, symbol or name, or "sample" (a new id), "place" ("latitude,
+        longitude"), "depth" ("0-15", in cm) or "excluded" ("no" takes an excluded sample in again).
     text : str
         The new value in the unit its file used, or with a unit of its own ("78 mg/kg").
 
@@ -60,6 +62,8 @@ def set_value(folder: Path, change: Change, sample_id: str, key: str, text: str)
         If there is no such sample, or the value cannot be read.
     """
     if key not in SPECIAL_KEYS and key not in properties():
+        key = property_of(key.strip().lower()) or key
+    if key not in SPECIAL_KEYS and key not in properties():
         raise UsageError(
             f"{key!r} is not a property we know. Use {', '.join(SPECIAL_KEYS)} or one of: "
             f"{', '.join(properties())}."
@@ -70,6 +74,8 @@ def set_value(folder: Path, change: Change, sample_id: str, key: str, text: str)
             done = _move(database, change, sample_id, *place_from(text))
         elif key == "depth":
             done = _set_depth(database, change, sample_id, text)
+        elif key == "excluded":
+            done = _take_in_again(database, change, sample_id, text)
         elif key == "sample":
             done = _rename_sample(database, change, sample_id, text)
         else:
@@ -83,6 +89,8 @@ def exclude_sample(folder: Path, change: Change, sample_id: str) -> tuple[str, .
     """Leave a sample out of everything from now on; it stays stored."""
     with changing(folder, f"leaving out {sample_id}") as database:
         sample_id = known_sample(database, change.season, sample_id)
+        if _left_out(database, change.season, sample_id):
+            return (f"{sample_id} was left out of {change.season} before.",)
         insert(
             database,
             "left_out",
@@ -95,6 +103,30 @@ def exclude_sample(folder: Path, change: Change, sample_id: str) -> tuple[str, .
         done = (f"{sample_id} is left out of {change.season}. It stays stored.",)
         _close_questions(database, change, sample_id, "", done[0])
     return done
+
+
+def _left_out(database: sqlite3.Connection, season: int, sample_id: str) -> bool:
+    found = database.execute(
+        "SELECT fid FROM left_out WHERE season = ? AND sample_id = ?", (season, sample_id)
+    )
+    return found.fetchone() is not None
+
+
+def _take_in_again(
+    database: sqlite3.Connection, change: Change, sample_id: str, text: str
+) -> tuple[str, ...]:
+    """Undo an exclusion; the list of corrections keeps that it was one."""
+    if text.strip().lower() != "no":
+        raise UsageError("--key excluded takes --value no; leave a sample out with --exclude.")
+    rows = database.execute(
+        "SELECT * FROM left_out WHERE season = ? AND sample_id = ?", (change.season, sample_id)
+    ).fetchall()
+    if not rows:
+        return (f"{sample_id} was not left out of {change.season}.",)
+    for row in rows:
+        database.execute("DELETE FROM left_out WHERE fid = ?", (row["fid"],))
+        _keep_old(database, change, "left_out", row["fid"], sample_id, "why", row["why"], None)
+    return (f"{sample_id} counts again in {change.season}.",)
 
 
 def answer_findings(
@@ -155,7 +187,7 @@ def apply_repair(database: sqlite3.Connection, change: Change, finding: Finding)
 
 
 def known_sample(database: sqlite3.Connection, season: int, sample_id: str) -> str:
-    """The sample's id as stored, found by the id itself or by what was typed."""
+    """The sample's id as stored, found by the id itself, by what was typed, or written alike."""
     for column in ("sample_id", "typed_id"):
         for table in ("results", "points"):
             row = database.execute(
@@ -165,6 +197,14 @@ def known_sample(database: sqlite3.Connection, season: int, sample_id: str) -> s
             ).fetchone()
             if row:
                 return str(row[0])
+    names = database.execute(
+        "SELECT sample_id FROM results WHERE season = ? UNION"
+        " SELECT sample_id FROM points WHERE season = ?",
+        (season, season),
+    ).fetchall()
+    alike = {str(row[0]) for row in names if station(str(row[0])) == station(sample_id)}
+    if station(sample_id) and len(alike) == 1:
+        return alike.pop()
     raise FarmError(f"There is no sample {sample_id!r} in {season}. Check the id and the season.")
 
 
@@ -225,7 +265,8 @@ def _set_cell(
     for cell in cells:
         _update(database, change, "results", cell, new)
     before = " and ".join(str(cell["text"]) for cell in cells)
-    return (f"{sample_id}, {key}: {before} is now {text}.",)
+    verb = "is now" if len(cells) == 1 else f"are all {len(cells)} now"
+    return (f"{sample_id}, {key}: {before} {verb} {text}.",)
 
 
 def _set_unit(

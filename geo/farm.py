@@ -192,7 +192,7 @@ def store_reading(
         change = Change(season or 0, who, f"agreed when adding {path.name}")
         known = _known_file(database, path)
         if known is not None:
-            return _already(database, known, reading, change, accept)
+            return _already(database, known, change, accept)
         file, new = keep_file(database, folder, path, reading.kinds, season, reading.laboratory)
         try:
             what = _store_records(database, settings, reading, file, season)
@@ -274,6 +274,9 @@ def find_block(folder: Path, name: str | None) -> Block:
     for block in blocks:
         if name is not None and block.name in (name, names.get(fold(name))):
             return block
+    gone = next((b.name for b in read_blocks(folder, retired=True) if name == b.name), None)
+    if gone is not None:
+        raise FarmError(f"{gone} is retired: its records stay, and it is in no run.")
     listed = ", ".join(block.name for block in blocks) or "none"
     wanted = "Say which block" if name is None else f"There is no block {name!r}"
     raise FarmError(f"{wanted}: this farm has {listed}.")
@@ -348,7 +351,6 @@ def _known_file(database: sqlite3.Connection, path: Path) -> sqlite3.Row | None:
 def _already(
     database: sqlite3.Connection,
     known: sqlite3.Row,
-    reading: Reading,
     change: Change,
     accept: frozenset[str],
 ) -> Stored:
@@ -363,7 +365,8 @@ def _already(
     }
     done = answer_findings(database, change, agreed)
     what = f"This file is already here, stored on {known['stored_at'][:10]}."
-    return Stored(known["name"], True, " ".join([what, *done]), reading.findings)
+    # What it asked then may be answered by now: the season's checks tell what is still open.
+    return Stored(known["name"], True, " ".join([what, *done]), ())
 
 
 def _store_records(
