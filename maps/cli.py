@@ -25,7 +25,8 @@ OUR_MISTAKE = (
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    arguments = build_parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else argv
+    arguments = build_parser().parse_args(_with_values(words))
     # Small matrices gain nothing from many BLAS threads and stall on a busy machine.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
@@ -49,6 +50,17 @@ def main(argv: Sequence[str] | None = None) -> int:
             raise
         return _say_no(OUR_MISTAKE, BUG, arguments.json)
     return answer.exit_code
+
+
+def _with_values(words: Sequence[str]) -> list[str]:
+    """Words with "--value" and what follows as one: a southern latitude begins like an option."""
+    joined: list[str] = []
+    for word in words:
+        if joined and joined[-1] == "--value" and word[:1] == "-" and word[1:2].isdigit():
+            joined[-1] = f"--value={word}"
+        else:
+            joined.append(word)
+    return joined
 
 
 def _say(answer: Answer, as_json: bool) -> None:
