@@ -26,7 +26,7 @@ from geo.comparing.lessons import learn_responses
 from geo.comparing.maps import Baseline, ChangeMap, cokrige_map, map_changes
 from geo.comparing.pairs import Pairs, pair_stations
 from geo.comparing.scale import Paired, pair_values
-from geo.comparing.treatments import Spread, spread_between
+from geo.comparing.treatments import AIMS, Spread, spread_between
 from geo.comparing.worth import Worth, money_spent
 from geo.errors import UsageError
 from geo.farm import Records, read_records
@@ -90,6 +90,8 @@ class Change:
     warnings : tuple of str
     effect : Effect or None
         Set against untreated ground.
+    aim : bool
+        Whether what was spread there was meant to move this property.
     """
 
     key: str
@@ -111,6 +113,7 @@ class Change:
     why: str = ""
     warnings: tuple[str, ...] = ()
     effect: Effect | None = None
+    aim: bool = False
 
 
 @dataclass(frozen=True)
@@ -298,6 +301,11 @@ def _change(paired: Paired, area: _Area, spread: Spread, shifted: bool) -> Chang
         verdict=NOT_SHOWN,
         warnings=paired.terms.warnings,
         effect=_effect(paired, area, spread),
+        aim=area.treatment is not None
+        and any(
+            paired.key in AIMS.get(amendment, ())
+            for amendment, _ in spread.treatments[area.treatment].rates_kg_ha
+        ),
     )
 
 
@@ -367,26 +375,33 @@ def _refused(key: str, why: str) -> Change:
 def _control_false(changes: Sequence[Change]) -> list[Change]:
     """Verdicts: 19 in 20 each, and at most one in ten of those called is false.
 
-    What was to be expected from what was spread is a family of its own, and so is the block: the
-    many areas where nothing was expected must not hide it.
+    What was to be expected from what was spread is a family of its own, and so are the block, the
+    treatments and the zones: the many tests where nothing was expected must not hide the few.
     """
     effects = np.array([one.effect.p for one in changes if one.effect])
     effect_limit = min(discovery_limit(effects), ALPHA)
+    families = {_family(one) for one in changes}
     limits = {
-        whole: min(
-            discovery_limit(np.array([c.p for c in changes if (c.area == "block") == whole])), ALPHA
+        family: min(
+            discovery_limit(np.array([one.p for one in changes if _family(one) == family])), ALPHA
         )
-        for whole in (True, False)
+        for family in families
     }
     found = []
     for one in changes:
         stands, effect = one, one.effect
-        if one.verdict != REFUSED and one.p <= limits[one.area == "block"]:
+        if one.verdict != REFUSED and one.p <= limits[_family(one)]:
             stands = replace(stands, verdict=SHOWN)
         if effect and effect.p <= effect_limit:
             stands = replace(stands, effect=replace(effect, verdict=SHOWN))
         found.append(stands)
     return found
+
+
+def _family(change: Change) -> str:
+    if change.area == "block":
+        return "block"
+    return "treatments" if change.zone_id is None else "zones"
 
 
 def _maps(

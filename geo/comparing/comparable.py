@@ -91,8 +91,8 @@ def about_survey(first: SampleSet, second: SampleSet) -> tuple[str, ...]:
     said = []
     if other := other_laboratory(first, second):
         said.append(
-            other + " A shift of all results alike may be the laboratories'; against untreated "
-            "ground it falls out."
+            other + " A shift of all results alike may be the laboratories': against untreated "
+            "ground it falls out, elsewhere it is counted as doubt."
         )
     if first.sampled_on and second.sampled_on:
         apart = abs(first.sampled_on.timetuple().tm_yday - second.sampled_on.timetuple().tm_yday)

@@ -213,6 +213,7 @@ class _Lesson:
         said = []
         if self.subject.amendment == "lime" and self._months() < REACTED_MONTHS:
             said.append("Under 12 months: not fully reacted.")
+        said += self._levelling()
         if self.subject.amendment in self.spread.logged:
             said.append("Rates are those the machine logged.")
         if self.spread.border:
@@ -221,6 +222,22 @@ class _Lesson:
                 f"{', '.join(self.spread.border)}."
             )
         return said
+
+    def _levelling(self) -> list[str]:
+        """Ground chosen because it read low rises by chance alone (regression to the mean)."""
+        use, got = self.stations, self.spread.done_kg_ha[self.subject.amendment]
+        treated = use & (self._levelled(got) > 0.0)
+        untreated = use & ~treated
+        if min(treated.sum(), untreated.sum()) < 2:
+            return []
+        before = [float(np.mean(self.paired.first[rows])) for rows in (treated, untreated)]
+        apart = self.subject.sign * (before[1] - before[0])
+        if not apart > self.paired.pair_sd * (before[0] if self.paired.logs else 1.0):
+            return []
+        return [
+            f"Treated ground began at {before[0]:.3g}, untreated at {before[1]:.3g}: a part of the "
+            "difference may be chance readings evening out."
+        ]
 
     def _months(self) -> float:
         last = max((a.applied_on for a in self.records if a.applied_on), default=None)

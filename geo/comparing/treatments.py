@@ -43,6 +43,19 @@ MOVES = {
     "iron": ("fe",),
 }
 
+#: Amendment -> properties that it is spread for.
+AIMS = {
+    "lime": ("ph_water", "ph_cacl2", "ph_kcl"),
+    "sulfur": ("ph_water", "ph_cacl2", "ph_kcl"),
+    "gypsum": ("na", "esp"),
+    "potassium": ("k",),
+    "phosphorus": ("p",),
+    "magnesium": ("mg",),
+    "zinc": ("zn",),
+    "boron": ("b",),
+    "manganese": ("mn",),
+}
+
 
 @dataclass(frozen=True)
 class Treatment:

@@ -1,4 +1,4 @@
-"""changes.csv and what stands behind it: one row a property and area, then what the block taught."""
+"""changes.csv, one row a property and area, and changes.json with the same and the lessons."""
 
 from __future__ import annotations
 

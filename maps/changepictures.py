@@ -1,0 +1,133 @@
+"""Pictures of change: what moved, and what stands beyond doubt, told without colour too."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from geo.compare import Changes
+from geo.comparing.maps import FELL, NOT_SEEN, ROSE, ChangeMap
+from geo.lookup import properties
+from maps import drawings, pictures
+from maps.colors import even
+from maps.wording import MINUS, number
+
+Array = NDArray[np.float64]
+
+#: From fell to rose.
+CHANGE = ("#8c4f12", "#d2a56a", "#f4f1e6", "#93aede", "#2f4f9e")
+#: Ground whose change could not be seen, however large within reason.
+UNSEEN = "#d9d9d4"
+#: Side of a picture. [pt]
+SIDE = 240.0
+
+
+def change_pictures(changes: Changes) -> list[dict[str, Any]]:
+    """Two pictures a property: the change, and where it stands; those that show something first."""
+    told = []
+    for key, one in changes.maps.items():
+        shown = bool(np.isin(one.classes, (ROSE, FELL)).any())
+        told.append(
+            {
+                "key": key,
+                "name": properties()[key].name,
+                "shown": shown,
+                "change": _picture(changes, one, _change_png(one)),
+                "doubt": _picture(changes, one, _doubt_png(one)),
+                "legend": _legend(one),
+                "words": _words(one),
+            }
+        )
+    return sorted(told, key=lambda picture: not picture["shown"])
+
+
+def _reach(one: ChangeMap) -> float:
+    return max(float(np.nanmax(np.abs(one.change))), 1e-9)
+
+
+def _change_png(one: ChangeMap) -> str:
+    reach = _reach(one)
+    return pictures.data_url(pictures.picture(one.change, even(CHANGE, -reach, reach)))
+
+
+def _doubt_png(one: ChangeMap) -> str:
+    """Classes as plain colours; falls are hatched one way and rises the other."""
+    import io
+
+    from PIL import Image
+
+    finer = 3
+    classes = np.repeat(np.repeat(one.classes, finer, axis=0), finer, axis=1)
+    inside = np.repeat(np.repeat(one.grid.inside, finer, axis=0), finer, axis=1)
+    row, column = np.indices(classes.shape)
+    index = np.where(inside, 1, 0)
+    index[inside & (classes == NOT_SEEN)] = 2
+    for kind, colour, lines in (
+        (FELL, 3, (row - column) % 12 < 2),
+        (ROSE, 4, (row + column) % 12 < 2),
+    ):
+        index[inside & (classes == kind)] = colour
+        index[inside & (classes == kind) & lines] = 5
+    image = Image.fromarray(index.astype(np.uint8), "P")
+    flat = [(0, 0, 0), *(_rgb(c) for c in (CHANGE[2], UNSEEN, CHANGE[1], CHANGE[3], "#14262b"))]
+    image.putpalette(bytes(channel for colour in flat for channel in colour))
+    out = io.BytesIO()
+    image.save(out, "PNG", transparency=0, optimize=True)
+    return pictures.data_url(out.getvalue())
+
+
+def _rgb(color: str) -> tuple[int, int, int]:
+    return int(color[1:3], 16), int(color[3:5], 16), int(color[5:7], 16)
+
+
+def _picture(changes: Changes, one: ChangeMap, url: str) -> str:
+    outline = changes.block.outline
+    paper = drawings.paper_for(outline, SIDE, SIDE, margin=4.0)
+    rows, columns = one.grid.shape
+    x, y = paper.points([one.grid.origin_m])[0]
+    side = one.grid.spacing_m * paper.scale
+    image = (
+        f'<image x="{x:.2f}" y="{y:.2f}" width="{columns * side:.2f}" '
+        f'height="{rows * side:.2f}" preserveAspectRatio="none" href="{url}"/>'
+    )
+    parts = [
+        image,
+        drawings.holes(outline, paper),
+        drawings.area(outline, paper, "none", drawings.INK, 1.2),
+        drawings.samples(changes.pairs.xy, paper, 1.8),
+    ]
+    return drawings.svg(paper, parts)
+
+
+def _legend(one: ChangeMap) -> list[tuple[str, str]]:
+    """Colour and words from fell to rose."""
+    reach = _reach(one)
+    if one.logs:
+        ends = [f"factor {math.exp(-reach):.2f}", "no change", f"factor {math.exp(reach):.2f}"]
+    else:
+        size = f"{reach:.2f}" if properties()[one.key].unit == "pH" else number(reach)
+        ends = [f"fell by {size}", "no change", f"rose by {size}"]
+    ends[0] = ends[0].replace("-", MINUS)
+    return [(CHANGE[0], ends[0]), (CHANGE[2], ends[1]), (CHANGE[4], ends[2])]
+
+
+def _words(one: ChangeMap) -> str:
+    """What the pictures show, for those who do not see them too."""
+    inside = one.classes[one.grid.inside]
+    shares = {
+        name: float(np.mean(inside == kind))
+        for name, kind in (("rose", ROSE), ("fell", FELL), ("could not be seen", NOT_SEEN))
+    }
+    parts = [f"{share:.0%} {name}" for name, share in shares.items() if share >= 0.005]
+    rest = 1.0 - sum(shares.values())
+    if rest >= 0.005:
+        parts.append(f"{rest:.0%} no change shown")
+    said = f"Of the block: {', '.join(parts)}."
+    if one.against:
+        said += f" Measured against the ground with {one.against}."
+    if one.how == "both years":
+        said += " Few stations are of both years, so all samples of both tell together."
+    return said

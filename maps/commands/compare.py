@@ -1,0 +1,107 @@
+"""`compare`: what changed between two seasons, beyond doubt, and what the blocks taught."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from geo.errors import FarmError, SoilquiltError, UsageError
+from maps.answer import DONE, FAILED, Answer, Progress, tell
+
+
+def compare(arguments: argparse.Namespace) -> Answer:
+    """Compare two seasons of one block or of all, and write changes/<year>-<year>/."""
+    from geo.farm import find_block, read_blocks
+    from maps.changes import change_sentences
+
+    farm: Path = arguments.folder
+    years = (arguments.first, arguments.second)
+    if years[0] >= years[1]:
+        raise UsageError(
+            f"Compare an earlier season with a later one, not {years[0]} with {years[1]}."
+        )
+    named = arguments.block is not None
+    chosen = [find_block(farm, arguments.block)] if named else list(read_blocks(farm))
+    answer = Answer(document={"years": list(years), "blocks": []})
+    progress = Progress(len(chosen), "blocks")
+    made: list[tuple[dict[str, Any], list[dict[str, Any]]]] = []
+    for block in chosen:
+        try:
+            document, pictures = compare_block(farm, years, block.name)
+        except SoilquiltError as error:
+            if named:
+                raise
+            tell(f"soilquilt: {block.name}: {error}")
+            answer.lines.append(f"{block.name}: not compared. {error}")
+            answer.document["blocks"].append({"block": block.name, "error": str(error)})
+            continue
+        finally:
+            progress.step(f"{block.name} {years[0]} to {years[1]}")
+        made.append((document, pictures))
+        sentences = change_sentences(document)
+        answer.lines += [sentences[0], *(f"  {line}" for line in sentences[1:])]
+        answer.document["blocks"].append(document | {"sentences": sentences})
+    if not made:
+        raise FarmError(f"{farm} has no block with soil samples of both {years[0]} and {years[1]}.")
+    folder = write_changes_folder(farm, years, made)
+    answer.lines.append(f"Files: {folder}/ (start with map.html)")
+    answer.document["folder"] = str(folder)
+    answer.exit_code = DONE if len(made) == len(chosen) else FAILED
+    return answer
+
+
+def compare_block(
+    farm: Path, years: tuple[int, int], block: str
+) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """Document and pictures of one block; the zones are those of the first season's run."""
+    from geo.compare import compare_records
+    from geo.export.changes import changes_document, read_zones
+    from geo.farm import read_records
+    from maps.changepictures import change_pictures
+
+    first, second = (read_records(farm, year, block) for year in years)
+    run = farm / "seasons" / str(years[0]) / second.block.slug / "zones.geojson"
+    changes = compare_records(first, second, read_zones(run, second.block))
+    return changes_document(changes), change_pictures(changes)
+
+
+def write_changes_folder(
+    farm: Path,
+    years: tuple[int, int],
+    made: list[tuple[dict[str, Any], list[dict[str, Any]]]],
+) -> Path:
+    """Write changes/<year>-<year>/ as a whole; blocks compared before and not now are kept."""
+    from geo.export.changes import read_changes, write_changes
+    from geo.farm import read_blocks
+    from geo.settings import read_settings
+    from maps.changes import write_changes_page
+    from maps.units_of_work import take_place
+
+    folder = farm / "changes" / f"{years[0]}-{years[1]}"
+    documents = {one["block"]: one for one in read_changes(folder)}
+    pictures = _read_pictures(folder)
+    for document, drawn in made:
+        documents[document["block"]] = document
+        pictures[document["block"]] = drawn
+    order = [block.name for block in read_blocks(farm) if block.name in documents]
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".{folder.name}-") as temporary:
+        fresh = Path(temporary) / folder.name
+        write_changes([documents[name] for name in order], fresh)
+        text = json.dumps({name: pictures.get(name, []) for name in order}, ensure_ascii=False)
+        (fresh / "pictures.json").write_text(text + "\n", encoding="utf-8")
+        name = read_settings(farm / "farm.toml").name
+        write_changes_page([documents[one] for one in order], pictures, fresh / "map.html", name)
+        take_place(fresh, folder)
+    return folder
+
+
+def _read_pictures(folder: Path) -> dict[str, list[dict[str, Any]]]:
+    path = folder / "pictures.json"
+    if not path.is_file():
+        return {}
+    found: dict[str, list[dict[str, Any]]] = json.loads(path.read_text(encoding="utf-8"))
+    return found
