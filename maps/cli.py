@@ -94,6 +94,7 @@ def build_parser() -> argparse.ArgumentParser:
     _withdraw(commands)
     _run(commands)
     _plan(commands)
+    _compare(commands)
     _why(commands)
     _open(commands)
     _keep(commands)
@@ -197,6 +198,16 @@ def _run(commands: Commands) -> None:
     run.add_argument("--shard", metavar="I/N", help="only every N-th block, the I-th share")
     run.add_argument("--resume", action="store_true", help="leave out what is up to date")
     run.add_argument("--only-failed", action="store_true", help="only what failed before")
+
+
+def _compare(commands: Commands) -> None:
+    compare = _command(
+        commands, "compare", "compare", "compare", "what changed between two seasons, beyond doubt"
+    )
+    compare.add_argument("folder", type=Path)
+    compare.add_argument("first", type=int, metavar="YEAR", help="the earlier season")
+    compare.add_argument("second", type=int, metavar="YEAR", help="the later season")
+    compare.add_argument("--block", metavar="NAME", help="only this block; the others keep theirs")
 
 
 def _plan(commands: Commands) -> None:
