@@ -47,6 +47,12 @@ from geo.store import (
     reading as reading_store,
 )
 
+#: Questions whose answer changes how a whole file is read.
+ABOUT_THE_FILE = frozenset(
+    ("no_system", "unit_missing", "unit_unknown", "lat_lon_swapped", "minus_lost", "axes_turned",
+     "place_shift", "places_far")
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Stored:
@@ -192,7 +198,7 @@ def store_reading(
         change = Change(season or 0, who, f"agreed when adding {path.name}")
         known = _known_file(database, path)
         if known is not None:
-            return _already(database, known, change, accept)
+            return _already(folder, database, known, reading, change, accept)
         file, new = keep_file(database, folder, path, reading.kinds, season, reading.laboratory)
         try:
             what = _store_records(database, settings, reading, file, season)
@@ -349,8 +355,10 @@ def _known_file(database: sqlite3.Connection, path: Path) -> sqlite3.Row | None:
 
 
 def _already(
+    folder: Path,
     database: sqlite3.Connection,
     known: sqlite3.Row,
+    reading: Reading,
     change: Change,
     accept: frozenset[str],
 ) -> Stored:
@@ -365,6 +373,17 @@ def _already(
     }
     done = answer_findings(database, change, agreed)
     what = f"This file is already here, stored on {known['stored_at'][:10]}."
+    still = {f.rule for f in reading.findings if f.severity == "open"} | {
+        finding.rule for finding in agreed.values()
+    }
+    asked = {row["rule"] for row in rows if row["severity"] == "open"}
+    settled = sorted((asked & ABOUT_THE_FILE) - still)
+    if settled:
+        what += (
+            f" With what you say now it would not ask ({', '.join(settled)}), but it is stored as "
+            f"it was read: take it back with 'soilquilt withdraw {folder} {known['name']}' and add "
+            "it again with the same words."
+        )
     # What it asked then may be answered by now: the season's checks tell what is still open.
     return Stored(known["name"], True, " ".join([what, *done]), ())
 

@@ -20,6 +20,7 @@ import shapely
 from pykrige.ok import OrdinaryKriging
 from pyproj import Transformer
 
+from geo.farm import read_records
 from geo.variogram import fit_variogram
 from maps.cli import main
 
@@ -154,3 +155,23 @@ def pykriged(xy, values, targets):
     )
     # `exact_values` would give a sample's own value back; the map leaves short-range noise out.
     return np.asarray(kriging.execute("points", *far.T)[0])
+
+
+def test_a_system_said_too_late_is_no_dead_end(tmp_path, capsys):
+    farm, results = tmp_path / "farm", tmp_path / "soja98.csv"
+    write_outline(tmp_path / "soja.geojson")
+    write_results(results)
+    assert main(["new", str(farm), "--outlines", str(tmp_path / "soja.geojson")]) == 0
+    words = ["add", str(farm), str(results), "--season", "1998", "--map-column", "PH=ph_cacl2"]
+    assert main(words) == 0
+    said = capsys.readouterr().out
+    assert "256 samples have results and no place" in said
+    assert "230005.6, 7485003.6" in said
+    told = [*words, "--crs", CRS, "--unit", "p=mg/dm3", "--unit", "k=cmol/dm3"]
+    assert main(told) == 0
+    said = capsys.readouterr().out
+    assert f"soilquilt withdraw {farm} soja98.csv" in said
+    assert main(["withdraw", str(farm), "soja98.csv"]) == 0
+    assert main(told) == 0
+    samples = read_records(farm, 1998, "Soja").layer()
+    assert samples.table[["x_m", "y_m", "k"]].notna().all(axis=None)
