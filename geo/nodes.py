@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from geo.correlation import correlate, lag_m
 from geo.frame import Frame
 from geo.grids import Array
 
@@ -152,22 +153,55 @@ def correlations(nodes: Nodes, frame: Frame, a: Array, b: Array) -> Iterator[Arr
     Yields
     ------
     array (m, n)
-        One structure's; use it before asking for the next, its memory may be used again.
+        One structure's; use it before asking for the next, which is made in the same memory.
     """
-    trend = (12.0 / frame.scale_m**2) * (a @ b.T)
-    distances: dict[float | None, Array] = {}
+    trend = _trend(frame, a, b)
+    lags: dict[float | None, Array] = {}
+    rho, spare = np.empty_like(trend), np.empty_like(trend)
     for structure in nodes.structures:
         if not structure.shape:
             yield trend
             continue
         azimuth = structure.azimuth_deg
-        if azimuth not in distances:
-            distances[azimuth] = _distance(a, b, azimuth)
-        rho = correlation(structure.shape, distances[azimuth], structure.range_m)
-        if structure.trend_share:
-            rho *= 1.0 - structure.trend_share
-            rho += structure.trend_share * trend
-        yield rho
+        if azimuth not in lags:
+            lags[azimuth] = _lag_m(structure, a, b, spare)
+        np.multiply(lags[azimuth], 1.0 / _distance_parameter_m(structure), out=rho)
+        yield _with_trend(structure, correlate(structure.shape, rho, spare), trend)
+
+
+def correlation_of(structure: Structure, frame: Frame, a: Array, b: Array) -> Array:
+    """Correlation of centred places `a` with `b` under one structure, shape (m, n)."""
+    trend = _trend(frame, a, b)
+    if not structure.shape:
+        return trend
+    reach = _lag_m(structure, a, b) / _distance_parameter_m(structure)
+    return _with_trend(structure, correlate(structure.shape, reach, np.empty_like(reach)), trend)
+
+
+def _trend(frame: Frame, a: Array, b: Array) -> Array:
+    """Correlation under a linear trend alone: 12 a.b / scale^2, on average 1 over the block."""
+    trend: Array = (12.0 / frame.scale_m**2) * (a @ b.T)
+    return trend
+
+
+def _lag_m(structure: Structure, a: Array, b: Array, spare: Array | None = None) -> Array:
+    """Distances as the structure counts them: along its azimuth, or the same all round. [m]"""
+    if structure.azimuth_deg is None:
+        return lag_m(a, b, spare=spare)
+    return lag_m(a, b, structure.azimuth_deg, 1.0 / STRETCH, spare=spare)
+
+
+def _distance_parameter_m(structure: Structure) -> float:
+    """What distance is divided by: the exponential has fallen to e^-3 at the range. [m]"""
+    along = 1.0 if structure.azimuth_deg is None else math.sqrt(STRETCH)
+    return along * structure.range_m / (3.0 if structure.shape == "exponential" else 1.0)
+
+
+def _with_trend(structure: Structure, rho: Array, trend: Array) -> Array:
+    if structure.trend_share:
+        rho *= 1.0 - structure.trend_share
+        rho += structure.trend_share * trend
+    return rho
 
 
 def own_correlation(nodes: Nodes, frame: Frame, places: Array) -> Array:
@@ -179,34 +213,3 @@ def own_correlation(nodes: Nodes, frame: Frame, places: Array) -> Array:
     share = np.array([structure.trend_share for structure in nodes.structures])
     own: Array = (1.0 - share)[:, None] + share[:, None] * trend
     return own
-
-
-def correlation(shape: str, distance: Array, range_m: float) -> Array:
-    """Spherical 1 - 1.5 u + 0.5 u^3 below u = 1, or exponential e^(-3 u), with u = h / range."""
-    if shape == "exponential":
-        rho = distance * (-3.0 / range_m)
-        return np.exp(rho, out=rho)
-    reach = distance * (1.0 / range_m)
-    np.minimum(reach, 1.0, out=reach)
-    # (1 - u)^2 (1 + u / 2) is the same cubic, and exactly zero at the range.
-    rho = 1.0 - reach
-    rho *= rho
-    reach *= 0.5
-    reach += 1.0
-    rho *= reach
-    return rho
-
-
-def _distance(a: Array, b: Array, azimuth_deg: float | None) -> Array:
-    """Distances between places; with an azimuth, short along it and long across it. [m]"""
-    if azimuth_deg is not None:
-        turn = math.radians(azimuth_deg)
-        axes = np.array([[math.sin(turn), math.cos(turn)], [math.cos(turn), -math.sin(turn)]]).T
-        axes = axes * np.array([STRETCH**-0.5, STRETCH**0.5])
-        a, b = a @ axes, b @ axes
-    east = a[:, :1] - b[:, 0]
-    north = a[:, 1:] - b[:, 1]
-    east *= east
-    north *= north
-    east += north
-    return np.sqrt(east, out=east)

@@ -26,8 +26,9 @@ from geo.belief import (
 from geo.belief_draws import draw
 from geo.errors import KrigingError
 from geo.frame import Frame, frame_of, frame_of_samples
-from geo.nodes import correlations, own_correlation, standard_nodes
+from geo.nodes import correlation_of, correlations, own_correlation, standard_nodes
 from geo.prediction import Prediction, predict
+from geo.variogram import VariogramModel
 from geo.verdicts import error_rates, judge, mean_skill
 
 DATA = Path(__file__).parent / "data"
@@ -236,6 +237,26 @@ def test_missing_values_give_what_separate_surveys_give(survey):
         assert together[key].sd == pytest.approx(alone.sd, rel=1e-10)
         own = believe(xy[there], {key: z[there]}, frame)[key]
         assert belief.log_likelihood == pytest.approx(own.log_likelihood, rel=1e-12)
+
+
+def test_structures_are_those_of_the_variogram_models(survey):
+    # The same shapes by geo.covariance, whose kriging is held to outside references elsewhere.
+    xy, _, frame = survey
+    nodes, places = standard_nodes(frame), frame.centred(xy)
+    for one, rho in zip(nodes.structures, correlations(nodes, frame, places, places), strict=True):
+        assert correlation_of(one, frame, places, places) == pytest.approx(rho, abs=1e-14)
+        if one.trend_share:
+            continue
+        stretch = 1.0 if one.azimuth_deg is None else math.sqrt(3.0)
+        parameter = one.range_m * stretch / (3.0 if one.shape == "exponential" else 1.0)
+        model = VariogramModel(
+            kind=one.shape,
+            partial_sill=1.0,
+            range_m=parameter,
+            azimuth_deg=one.azimuth_deg or 0.0,
+            ratio=1.0 / stretch**2,
+        )
+        assert model.covariance(xy, xy) == pytest.approx(rho, abs=1e-12)
 
 
 def _turned(xy: np.ndarray, degrees: float) -> np.ndarray:

@@ -2,8 +2,9 @@
 
 Run ``python tests/benchmarks/belief.py [--surveys N] [--only PART ...]``. Prints what was measured
 beside what the method's own description promises, with its tolerance. N counts surveys of six
-properties for each number of samples and family (200 give 1,200 fields a line in most lines and
-take about a quarter of an hour on one core; the default is a quick look). Parts: speed, chances, zones, tables, real.
+properties for each number of samples and family (200 give 1,200 fields in most lines and take
+about a quarter of an hour on one core; the default is a quick look). Parts: speed, chances, zones,
+tables, real.
 
 `surveys.py` beside this file says what is simulated, `rivals.py` what the belief is held against.
 """
