@@ -102,6 +102,26 @@ def test_a_hostile_or_long_name_is_only_text_on_paper(kniee, tmp_path):
     assert '#panic("x") *[a](b)* $x$ @ref <script>alert(1)</script> {{7*7}}' in text
 
 
+@poppler
+def test_a_letter_without_a_font_does_not_stop_the_run(kniee, tmp_path):
+    """PDF/UA-1 forbids letters without a glyph; no font has this one of the private planes."""
+    block = replace(kniee.block, name="Kraal \U000f1234 7")
+    write_report(replace(kniee, block=block), tmp_path)
+    text = tool("pdftotext", tmp_path / "report.pdf")
+    assert "Kraal ? 7" in text
+    assert "printed as question marks" in " ".join(text.split())
+
+
+@poppler
+@pytest.mark.parametrize("paper", ["a4", "us-letter"])
+@pytest.mark.parametrize("name", ["poel", "kniee"])
+def test_the_sheet_for_the_driver_is_one_page(request, tmp_path, name, paper):
+    write_report(request.getfixturevalue(name), tmp_path, paper)
+    first = tool("pdftotext", tmp_path / "report.pdf", "-l", "1")
+    assert "For the driver" in first
+    assert "Rows left" in first
+
+
 class Elements(HTMLParser):
     def __init__(self):
         super().__init__()
