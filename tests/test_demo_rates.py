@@ -14,6 +14,7 @@ from geo.intake.files import read_file
 from geo.prescription import prescribe
 from geo.ratings import rate_samples
 from geo.requirements.draws import find_requirements
+from geo.season import run_season
 from geo.surfaces import krige_surfaces
 from maps.summary import season_sentences
 
@@ -175,3 +176,80 @@ def test_one_rate_of_nothing_is_said_in_words(poel, kniee):
         for row in rate_rows(season):
             if row["status"] == "uniform alternative" and row["rate_kg_ha"] == 0:
                 assert row["reasons"].startswith("One rate would be none")
+
+
+@pytest.fixture(scope="module")
+def kniee_2024(demo_farm):
+    return run_season(demo_farm, 2024, "Knieë")
+
+
+def foot(table):
+    """Stations below the bend of the L: x > 57 m in the farm's own frame."""
+    return table["x_m"] - 407_617.94 > 57
+
+
+def test_esp_is_high_on_the_foot_and_less_in_the_upright(kniee_2024):
+    """Of the specification: above 10 at 9 of 12 stations of the foot, at 5 of 14 upright.
+
+    Two stations wait for an answer (one lies outside, one was taken deeper), so that the share is
+    held to and not the count.
+    """
+    table = kniee_2024.checked.usable.dropna(subset=["esp"])
+    high, below = table["esp"] > 10, foot(table)
+    assert high[below].mean() == pytest.approx(9 / 12, abs=0.1)
+    assert high[~below].mean() == pytest.approx(5 / 14, abs=0.1)
+
+
+def test_gypsum_goes_mostly_on_the_foot_by_product_and_by_area(kniee_2024):
+    plan = kniee_2024.prescription
+    rates = {r.zone_id: r for r in plan.rates if r.amendment == "gypsum"}
+    zones = next(z for z in kniee_2024.zone_maps if z.amendment == "gypsum")
+    cells = zones.grid.cells()
+    labels = zones.labels[zones.grid.inside]
+    kg_ha = np.array([rates[label].rate_kg_ha for label in labels])
+    below = cells[:, 0] - 407_617.94 > 57
+    assert kg_ha[below].sum() / kg_ha.sum() > 0.5 > below.mean()
+    assert (kg_ha[below] > 0).mean() > (kg_ha[~below] > 0).mean()
+
+
+def test_the_potassium_spread_in_2024_is_shown_beside_the_hold(asked):
+    held = asked[2024, "Knieë"][0]["potassium"]
+    own = next(r for r in held.reasons if "own decision" in r)
+    # applications_2024.csv: 250 kg/ha potassium sulfate on the upright
+    assert "250 kg/ha" in own
+    assert "upright" in own
+
+
+def test_a_blade_test_without_a_table_is_shown_beside_the_one_that_releases(asked):
+    reasons = asked[2025, "Knieë"][0]["potassium"].reasons
+    assert any(r.startswith("Soil and plant agree") and "T3" in r for r in reasons)
+    assert any(r.startswith("Beside it, T8") and "no published limits" in r for r in reasons)
+
+
+def test_poels_magnesium_is_short_nearly_everywhere(farm):
+    # Of the specification: under 120 mg/kg at 37 of 38
+    records = read_records(farm, 2024, "Poel")
+    values = check_samples(records.layer(), records.block, records.planned).usable["mg"].dropna()
+    assert (values < 120).sum() >= len(values) - 1
+
+
+def test_poels_phosphorus_is_rated_by_a_fall_back_table(poel):
+    assert poel.ratings.block["p"].fallback
+    assert "fall-back" in poel.ratings.block["p"].why
+
+
+def test_poels_boron_of_2025_is_low_at_13_of_30(asked):
+    assert any("13 of 30" in r for r in asked[2025, "Poel"][0]["boron"].reasons)
+
+
+def test_every_rate_of_the_demo_can_be_followed(poel, kniee, kniee_2024):
+    for season in (poel, kniee, kniee_2024):
+        for rate in season.prescription.rates:
+            steps = [link.step for link in rate.chain]
+            assert steps[0] == "soil test"
+            for step in ("rating", "rule", "requirement", "quantile", "product", "rounding"):
+                assert step in steps
+            end = next(link for link in rate.chain if link.step == "rounding")
+            assert end.value == rate.rate_kg_ha
+        for held in season.prescription.held:
+            assert held.chain or held.kind == "no_data" or held.amendment == "nitrogen"
