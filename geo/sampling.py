@@ -48,6 +48,7 @@ __all__ = [
     "TissueAsk",
     "Wishes",
     "plan_block",
+    "usual_spots",
 ]
 
 #: Fewest spots a block can be mapped from, and the most of one plan.
@@ -108,6 +109,18 @@ def plan_block(
         tissue=tissue_asks(known.last, [(s.sample_id, s.x_m, s.y_m) for s in spots]),
         notes=_notes(site, found, known, len(spots), wishes),
     )  # fmt: skip
+
+
+def usual_spots(block: Block, known: Known) -> int:
+    """As many spots as the last survey had; for a first one eight a hectare, from 12 to 40.
+
+    Eight a hectare are spots some 35 m apart, half of a range of 70 m: the published ranges of
+    soil properties within fields lie between 20 and 110 m (McBratney and Pringle, 1999, Precision
+    Agriculture 1, 125, as cited by textbooks).
+    """
+    if known.last is not None:
+        return min(MOST, max(FEWEST, len(known.last.checked.usable)))
+    return min(40, max(12, round(8.0 * block.area_ha)))
 
 
 def _check(wishes: Wishes, known: Known, block: Block) -> None:

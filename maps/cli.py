@@ -214,7 +214,9 @@ def _plan(commands: Commands) -> None:
     plan = _command(commands, "plan", "plan", "plan", "where to sample in a season, and the walk")
     plan.add_argument("folder", type=Path)
     plan.add_argument("--season", type=int, required=True, metavar="YEAR")
-    plan.add_argument("--spots", type=int, required=True, metavar="N", help="spots in each block")
+    plan.add_argument(
+        "--spots", type=int, metavar="N", help="spots in each block; else as many as last time"
+    )
     plan.add_argument("--block", metavar="NAME", help="only this block; the others keep theirs")
     plan.add_argument(
         "--repeats", type=int, metavar="N", help="old stations among them; else two thirds"

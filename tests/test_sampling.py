@@ -28,7 +28,7 @@ from geo.planning.signals import signal_of_model
 from geo.planning.size import spots_for_doubt, spots_within
 from geo.planning.stakes import Stake, worth_of_plan
 from geo.planning.walk import days_of, distances_m, shortest_way, walked_m, way_length_m
-from geo.sampling import Known, Wishes, plan_block
+from geo.sampling import Known, Wishes, plan_block, usual_spots
 from geo.settings import BlockSettings, CostSettings, Settings
 from geo.variogram import VariogramModel
 
@@ -398,3 +398,10 @@ def test_close_companions_get_a_ring_that_does_not_reach_their_host(first):
         others = np.delete(xy, index, axis=0)
         assert 2 * spot.ring_m <= nearest_m(others, xy[index : index + 1])[0] + 1e-9
         assert 8 <= spot.cores <= 10
+
+
+def test_without_a_wish_a_first_survey_takes_eight_a_hectare(block):
+    # Half of a 70 m range between spots (Kerry and Oliver's rule of thumb): about eight a hectare.
+    assert usual_spots(block, Known()) == round(8 * block.area_ha)
+    small = block_of(shapely.box(E, N, E + 60, N + 40), BlockSettings(), "Hoek")
+    assert usual_spots(small, Known()) == 12

@@ -1,4 +1,4 @@
-"""`demo`: an invented farm from files as they come, through both seasons; no question answered."""
+"""`demo`: an invented farm from files as they come, two seasons run and the third planned."""
 
 from __future__ import annotations
 
@@ -8,8 +8,10 @@ from pathlib import Path
 
 import demo_geodata
 from geo.farm import create_farm, read_blocks
+from geo.sampling import Wishes
 from maps.answer import Answer, finding_document, finding_lines, tell
 from maps.commands.intake import outlines_of, store_file
+from maps.commands.plan import AS_LAST_TIME, plan_farm
 from maps.commands.run import run_units
 from maps.units_of_work import Unit, units_of
 
@@ -18,7 +20,7 @@ MOST_JOBS = 2
 
 
 def demo(arguments: argparse.Namespace) -> Answer:
-    """Make the farm, add every file, run both seasons."""
+    """Make the farm, add every file, run both seasons, plan the third; no question answered."""
     folder = arguments.folder
     answer = Answer(document={"folder": str(folder), "findings": []})
     make_demo_farm(folder, answer)
@@ -27,13 +29,18 @@ def demo(arguments: argparse.Namespace) -> Answer:
         add_season(folder, season, answer)
         units += units_of(folder, season, None, None)
     ran = run_units(units, jobs=min(MOST_JOBS, os.cpu_count() or 1))
+    next_season = max(demo_geodata.SEASON_FILES) + 1
+    plan = plan_farm(folder, next_season, Wishes(AS_LAST_TIME))
     answer.lines += [
         "",
         *ran.lines,
         "",
+        *plan.lines,
+        "",
         f"Everything is in {folder}/. Open a map: {_map(units[0])}",
     ]
     answer.document |= ran.document
+    answer.document |= {"plans": plan.document["plans"], "plan_folder": plan.document["folder"]}
     answer.exit_code = ran.exit_code
     if arguments.open:
         _open_maps(units)

@@ -12,40 +12,48 @@ from maps.answer import Answer, Progress
 
 #: Seasons looked back for the last survey.
 YEARS_BACK = 30
+#: Asked for in place of a number of spots: as many as last time, or as the size of a block asks.
+AS_LAST_TIME = 0
 
 
 def plan(arguments: argparse.Namespace) -> Answer:
     """Plan the spots of a season and write plans/<year>/."""
+    return plan_farm(arguments.folder, arguments.season, _wishes(arguments), arguments.block)
+
+
+def plan_farm(farm: Path, season: int, wishes: Any, block: str | None = None) -> Answer:
+    """Plan one block or all; `wishes.spots` may be `AS_LAST_TIME`."""
+    from dataclasses import replace
+
     from numpy.random import default_rng
 
     from geo.export.plan import plan_document
     from geo.farm import find_block, read_blocks
-    from geo.sampling import plan_block
+    from geo.sampling import plan_block, usual_spots
     from maps.planning import plan_facts, plan_sentence, worth_sentences
 
-    farm: Path = arguments.folder
-    wishes = _wishes(arguments)
-    chosen = [find_block(farm, arguments.block)] if arguments.block else list(read_blocks(farm))
+    chosen = [find_block(farm, block)] if block else list(read_blocks(farm))
     answer = Answer(document={"plans": []})
     progress = Progress(len(chosen), "blocks")
     plans = []
-    for block in chosen:
-        records, known = known_of(farm, block.name, arguments.season)
+    for one in chosen:
+        records, known = known_of(farm, one.name, season)
+        asked = wishes if wishes.spots else replace(wishes, spots=usual_spots(one, known))
         rng = default_rng(records.settings.grid.seed)
-        made = plan_block(records.block, arguments.season, wishes, known, records.settings, rng)
-        progress.step(f"{block.name} {arguments.season}, planned")
+        made = plan_block(records.block, season, asked, known, records.settings, rng)
+        progress.step(f"{one.name} {season}, planned")
         plans.append(made)
         answer.lines += [
-            f"{block.name} {arguments.season}: {plan_sentence(made)}",
+            f"{one.name} {season}: {plan_sentence(made)}",
             f"  {', '.join(plan_facts(made))}.",
             *(f"  {line}" for line in (*worth_sentences(made), *made.notes)),
         ]
         answer.document["plans"].append(plan_document(made))
-    folder = write_plan_folder(farm, arguments.season, plans)
+    folder = write_plan_folder(farm, season, plans)
     answer.lines += [
         f"Files: {folder}/ (spots.gpx for the receiver, field.html for the phone)",
         f"When the results are back: soilquilt add {farm} {folder}/spots.gpx RESULTS "
-        f"--season {arguments.season} (in place of spots.gpx, what the receiver logged).",
+        f"--season {season} (in place of spots.gpx, what the receiver logged).",
     ]
     answer.document["folder"] = str(folder)
     return answer
@@ -56,8 +64,10 @@ def _wishes(arguments: argparse.Namespace) -> Any:
 
     if arguments.a_day is not None and arguments.a_day < 1:
         raise UsageError("--a-day is a number of spots: 1 or more.")
+    if arguments.spots is not None and arguments.spots < 1:
+        raise UsageError("--spots is a number of spots: ask for 3 or more.")
     return Wishes(
-        spots=arguments.spots,
+        spots=AS_LAST_TIME if arguments.spots is None else arguments.spots,
         repeats=arguments.repeats,
         gate_lonlat=arguments.gate,
         no_go=_shapes(arguments.avoid),
