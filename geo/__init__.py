@@ -46,6 +46,8 @@ _HOME = {
     "prescribe": "geo.prescription",
     "Season": "geo.season",
     "run_season": "geo.season",
+    "SamplePlan": "geo.sampling",
+    "plan_block": "geo.sampling",
     "write_season": "geo.export.folder",
 }
 __all__ = [
@@ -55,6 +57,7 @@ __all__ = [
     "Prescription",
     "Ratings",
     "Requirement",
+    "SamplePlan",
     "SampleSet",
     "Season",
     "Settings",
@@ -69,6 +72,7 @@ __all__ = [
     "krige",
     "krige_surfaces",
     "leave_one_out",
+    "plan_block",
     "prescribe",
     "rate_samples",
     "restricted_log_likelihood",
