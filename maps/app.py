@@ -241,6 +241,8 @@ class Site:
         data = await run_in_threadpool(block_page.block_page, self.work, base, season, block, here)
         if data is None:
             return await self.waits(request, here)
+        if here == "zones":
+            self.work.warm(season, block)
         html, script = await run_in_threadpool(block_map, data)
         context = {"data": data, "map_html": Markup(html), "map_script": Markup(script)}
         return await self.page(request, "block.html", here, context, season=season, slug=block.slug)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import threading
 from collections import OrderedDict
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from geo.rows import read_results
 from geo.season import Season, run_season, step_kg_ha
 from geo.settings import Settings, read_settings
 from geo.store import reading
+from geo.surfaces import Surface, Surfaces
 from geo.upkeep import fingerprint
 from geo.zones import delineate_zones
 from maps.drafts import Draft
@@ -31,6 +33,8 @@ Data = dict[str, Any]
 
 #: Seasons kept with their grids and draws, about 100 MB each for 8 ha.
 KEPT = 3
+#: Draws behind a wish that asks the rules anew; a run takes 400.
+TRIED_DRAWS = 150
 
 
 @dataclass(frozen=True)
@@ -148,6 +152,16 @@ class Workspace:
             self._live.move_to_end(key)
             return self._live[key]
 
+    def warm(self, season: int, block: Block) -> None:
+        """Compute a season in the background, so that the first wish is answered at once."""
+
+        def work() -> None:
+            # A page that only looks must not fail for what a wish would run into.
+            with suppress(SoilquiltError):
+                self.live(season, block)
+
+        threading.Thread(target=work, name="warm", daemon=True).start()
+
     def tried(self, season: int, block: Block, amendment: str, wish: Wish) -> Season:
         """The season as it would be with a wish about one amendment; nothing is stored."""
         found, records = self.live(season, block)
@@ -159,18 +173,24 @@ class Workspace:
             asked = find_requirements(
                 found.surfaces, found.ratings, found.checked, place, settings, season,
                 records.tissue, records.applications, default_rng(settings.grid.seed),
-                only=[amendment],
+                only=[amendment], count=TRIED_DRAWS,
             )[0]  # fmt: skip
         if wish.little is not None and wish.much is not None:
             asked = replace(asked, cost_too_little=wish.little, cost_too_much=wish.much)
-        zones = delineate_zones(
-            asked, found.surfaces, place, settings, step_kg_ha(asked, place, settings)
-        )
+        shown = _few_surfaces(found.surfaces)
+        zones = delineate_zones(asked, shown, place, settings, step_kg_ha(asked, place, settings))
         plan = prescribe([zones], [asked], place, settings)
         return replace(
             found, block=place, settings=settings, requirements=(asked,), zone_maps=(zones,),
             prescription=plan,
         )  # fmt: skip
+
+
+def _few_surfaces(surfaces: Surfaces) -> dict[str, Surface]:
+    """Enough to judge zones by: the places of the samples. Means of all properties take longer."""
+    most = max(surface.n for surface in surfaces.values())
+    key = next(key for key, surface in surfaces.items() if surface.n == most)
+    return {key: surfaces[key]}
 
 
 def wished(settings: Settings, block: Block, amendment: str, wish: Wish) -> tuple[Settings, Block]:

@@ -1,6 +1,7 @@
 """The app in a real Chromium, every outside name blocked; any error on any page fails."""
 
 import os
+import re
 import shutil
 import zipfile
 
@@ -72,9 +73,11 @@ def new_tab(chromium, base, width=1280):
     page.trouble = trouble = []
     page.on(
         "request",
-        lambda r: None
-        if r.url.startswith((base, "data:", "blob:"))
-        else trouble.append("outside " + r.url),
+        lambda r: (
+            None
+            if r.url.startswith((base, "data:", "blob:"))
+            else trouble.append("outside " + r.url)
+        ),
     )
     page.on(
         "requestfailed",
@@ -118,9 +121,7 @@ def test_no_page_breaks_a_rule_of_access(chromium, address, path, width):
     page = ready(new_tab(chromium, address, width), path)
     tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
     found = Axe().run(page, options={"runOnly": {"type": "tag", "values": tags}})
-    trouble = [
-        f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in found.response["violations"]
-    ]
+    trouble = [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in found.response["violations"]]
     overflow = page.evaluate("() => document.documentElement.scrollWidth - innerWidth")
     page.context.close()
     assert trouble == []
@@ -155,7 +156,7 @@ def test_properties_lenses_and_the_address_follow_each_other(tab):
     tab.get_by_role("button", name="potassium").click()
     expect(tab.locator(".sentence")).to_contain_text("Potassium")
     tab.get_by_role("radio", name="how sure").click()
-    expect(tab).to_have_url(lambda url: "show=k" in url and "lens=sure" in url)
+    expect(tab).to_have_url(re.compile("show=k&lens=sure"))
     tab.go_back()
     tab.go_back()
     expect(tab.locator(".sentence")).to_contain_text("pH (water)")
@@ -174,7 +175,9 @@ def test_the_charts_behind_a_map_are_shown(tab):
     ready(tab, "/2024/poel/soil")
     tab.get_by_role("button", name="How was this map made?").click()
     expect(tab.get_by_text("How alike are neighbours?")).to_be_visible()
-    expect(tab.locator("svg[role=img]").filter(has=tab.locator("circle, path")).first).to_be_visible()
+    expect(
+        tab.locator("svg[role=img]").filter(has=tab.locator("circle, path")).first
+    ).to_be_visible()
 
 
 def test_a_rate_says_why_and_the_address_keeps_it(tab):
@@ -224,8 +227,8 @@ def test_from_an_empty_folder_to_a_shapefile(chromium, tmp_path):
         page.wait_for_selector("html[data-ready]", state="attached")
         page.get_by_role("button", name="Store both files").click()
         page.get_by_role("button", name="Make the maps of 2024").click()
-        page.get_by_role("link", name="What was found").or_(
-            page.get_by_role("link", name="Zones and rates")
+        page.get_by_role("link", name="What was found", exact=True).or_(
+            page.get_by_role("link", name="Zones and rates", exact=True)
         ).first.click(timeout=120_000)
         page.wait_for_selector("html[data-ready]", state="attached")
         ready(page, "/2024/werfie/spread")
@@ -245,7 +248,7 @@ def test_a_hostile_name_is_shown_letter_for_letter(chromium, tmp_path):
     create_farm(folder, [outline])
     with serving(folder) as base:
         page = ready(new_tab(chromium, base), "/")
-        page.on("dialog", lambda d: page.trouble.append("a dialog opened"))
+        page.on("dialog", lambda _: page.trouble.append("a dialog opened"))
         expect(page.locator(".asks h2").first).to_contain_text(HOSTILE)
         expect(page.locator(".blocklabel")).to_contain_text(HOSTILE)
         assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
@@ -255,8 +258,10 @@ def test_a_hostile_name_is_shown_letter_for_letter(chromium, tmp_path):
 
 
 def test_a_hostile_file_and_id_are_shown_letter_for_letter(chromium, address, tmp_path):
-    name = "{{7*191}}<b>${1}.csv"
-    table = f"sample,lat,lon,pH (H2O)\n<i>{{{{2}}}}</i>,-33.9,20.0,6.1\n{HOSTILE[:30]},-33.9,20.0,6.2"
+    name = "{{7-191}} ${1}.csv"
+    table = (
+        f"sample,lat,lon,pH (H2O)\n<i>{{{{2}}}}</i>,-33.9,20.0,6.1\n{HOSTILE[:30]},-33.9,20.0,6.2"
+    )
     path = tmp_path / "plain.csv"
     path.write_text(table, encoding="utf-8")
     assert read_file(path, season=2024).results
@@ -265,8 +270,9 @@ def test_a_hostile_file_and_id_are_shown_letter_for_letter(chromium, address, tm
         [{"name": name, "mimeType": "text/csv", "buffer": path.read_bytes()}]
     )
     page.wait_for_selector("html[data-ready]", state="attached")
-    expect(page.locator("main")).to_contain_text("{{7*191}}")
-    assert page.locator("main b", has_text="${1}").count() <= 1
+    expect(page.locator("main")).to_contain_text("{{7-191}} ${1}.csv")
+    expect(page.locator("main")).to_contain_text("<i>{{2}}</i>")
+    assert page.locator("main i").count() == 0
     page.get_by_role("button", name="Put it away").click()
     trouble = page.trouble
     page.context.close()

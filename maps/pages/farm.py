@@ -129,7 +129,11 @@ def _next(
     missing = [b.name for b in blocks if work.page(season, b.slug) is None]
     if season in work.seasons() and (missing or stale):
         names = ", ".join(missing or stale)
-        why = "results are stored, maps are not made yet" if missing else "something changed since the maps were made"
+        why = (
+            "results are stored, maps are not made yet"
+            if missing
+            else "something changed since the maps were made"
+        )
         steps.append({"title": "Make the maps.", "text": f"{names}: {why}.", "action": "run"})
     totals: Counter[str] = Counter()
     cost, priced = 0.0, True

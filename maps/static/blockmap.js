@@ -23,7 +23,8 @@ function miniature(one, lens) {
 
 function propertyPatch(one, lens = one.lenses[0]) {
   if (one.verdict === "none" && lens.key === "found") {
-    return patch([svg("path", { d: frame.outline, fill: middleColor(one), "fill-rule": "evenodd" }), svg("path", { d: "M13 20h14", stroke: "#14262b", "stroke-width": "2" })], "solid");
+    const [x, y] = data.inside ? frame.place([data.inside[1], data.inside[0]]) : [20, 20];
+    return patch([svg("path", { d: frame.outline, fill: middleColor(one), "fill-rule": "evenodd" }), svg("path", { d: `M${x - 6} ${y}h12`, stroke: "#14262b", "stroke-width": "2" })], "solid");
   }
   return patch([miniature(one, lens)], one.verdict === "weak" ? "dashed" : "solid");
 }
@@ -199,7 +200,7 @@ window.quilt = (() => {
     const ground = map.getContainer().getBoundingClientRect();
     const words = document.querySelector(".furniture")?.getBoundingClientRect();
     const covered = words && words.height ? Math.max(0, Math.min(ground.bottom - words.top, ground.height / 3)) : 0;
-    map.fitBounds(frame.bounds, { paddingTopLeft: [26, 18], paddingBottomRight: [26, 14 + covered], animate: false });
+    map.fitBounds(frame.bounds, { paddingTopLeft: [26, 18], paddingBottomRight: [ground.width < 600 ? 52 : 26, 14 + covered], animate: false });
   }
   return { layer, showPicture, showZones, mark, choose };
 })();

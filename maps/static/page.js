@@ -60,13 +60,16 @@ const page = (() => {
       el("p", { class: "verdict" }, icon(one.verdict), one.verdictWords),
       el("p", { class: "sentence" }, one.sentence),
       one.verdict === "useful" ? el("p", {}, `The block's average is ${one.mean}${unit} (${one.meanRange}, two in three).`) : null,
-      el("p", {}, one.why),
+      el("p", {}, tested(one)),
       one.rating ? el("p", {}, one.rating) : null,
       one.ratingSources.length ? el("details", {}, el("summary", {}, "Whose table?"), sourceList(one.ratingSources)) : null,
       one.notes.length ? el("ul", { class: "quiet" }, one.notes.map((n) => el("li", {}, n))) : null,
       el("p", { class: "quiet" }, one.method ? `Method: ${one.method}.` : ""),
       figures("How was this map made?", one.charts));
   }
+
+  // The verdict stands above; its word is not said twice.
+  function tested(one) { return one.why.startsWith(one.verdictWords + ". ") ? one.why.slice(one.verdictWords.length + 2) : one.why; }
 
   // A radio group: one stop for the tab key, arrows choose.
   function drawLenses(one, lens) {
@@ -98,7 +101,7 @@ const page = (() => {
       el("p", { class: "sentence" }, `${material.word}: ${material.nothing ? "none here" : massWords(material.totalKg) + " of " + material.material}.`),
       el("p", {}, material.why),
       el("table", {}, el("caption", {}, "Product as spread, per block hectare"), el("thead", {}, head), el("tbody", {}, body)),
-      uniform ? el("p", {}, `One rate instead: ${uniform.rate}, ${uniform.total}${uniform.cost ? ", " + uniform.cost : ""}. With zones: ${massWords(material.totalKg)}${material.cost ? ", " + material.cost : ""}.`) : null,
+      uniform && material.zones.length > 1 ? el("p", {}, `${uniform.rate === "none" ? "With one rate nothing would be spread" : `One rate instead: ${uniform.rate}, ${uniform.total}${uniform.cost ? ", " + uniform.cost : ""}`}. With zones: ${massWords(material.totalKg)}${material.cost ? ", " + material.cost : ""}.`) : null,
       material.fromMemory ? el("p", {}, el("span", { class: "flag" }, "from memory, please check")) : null,
       el("details", {}, el("summary", {}, "Why these rates?"), el("ul", {}, material.reasons.map((r) => el("li", {}, r))), sourceList(material.sources)),
       figures("Do the zones differ?", material.charts));
@@ -137,6 +140,11 @@ const page = (() => {
     const asks = data.findings.filter((f) => f.severity === "open");
     const notes = data.findings.filter((f) => f.severity !== "open");
     const line = (f) => el("li", { class: f.severity === "open" ? "edge" : "" }, f.message, " ", f.done, f.proposal ? " Proposed: " + f.proposal[0].toLowerCase() + f.proposal.slice(1) : "", f.where ? el("div", { class: "quiet" }, f.where) : null);
+    const spread = data.materials.filter((m) => !m.nothing);
+    const held = data.held.filter((h) => h.kind === "held");
+    more.append(el("h2", {}, "What to spread"),
+      spread.length ? el("ul", { class: "plain" }, spread.map((m) => el("li", {}, el("button", { type: "button", class: "n", onclick: () => { showMaterial(m); say.scrollIntoView({ block: "nearest" }); } }, `${m.word}: ${massWords(m.totalKg)}`), ` of ${m.material}, ${m.zones.length > 1 ? m.zones.length + " zones" : "one rate"}`))) : el("p", {}, "Nothing, by these results."),
+      held.length ? el("p", { class: "quiet" }, `Held until more is known: ${held.map((h) => h.word.toLowerCase()).join(", ")}.`) : "");
     if (asks.length) more.append(el("h2", {}, `${asks.length} open question${asks.length > 1 ? "s" : ""}`), el("ul", {}, asks.map(line)));
     if (data.cautions.length) more.append(el("h2", {}, "Mind"), el("ul", {}, data.cautions.map((c) => el("li", {}, c))));
     if (notes.length) more.append(el("details", {}, el("summary", {}, "What was met in the files"), el("ul", {}, notes.map(line))));
