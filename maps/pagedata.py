@@ -24,6 +24,7 @@ from maps.wording import (
     AMENDMENT_WORDS,
     MAP_VERDICT_WORDS,
     ZONE_VERDICT_WORDS,
+    amount_words,
     crop_words,
     date_words,
     level_words,
@@ -61,6 +62,7 @@ def page_data(season: Season) -> Data:
             "properties": {},
             "geometry": shapely.geometry.mapping(block.lonlat),
         },
+        "inside": label_places(block.outline, block.crs)[0],
         "rowAzimuth": block.site.row_azimuth_deg or 0.0,
         "furniture": furniture(block),
         "properties": [_property(season, season.surfaces[key]) for key in strip_order(season)],
@@ -80,9 +82,10 @@ def facts_line(season: Season) -> str:
     block, samples = season.block, season.checked.samples
     day = date_words(samples.sampled_on) if samples.sampled_on else str(season.season)
     top, bottom = samples.depth_cm
+    count = len(season.checked.usable)
     return (
         f"{block.area_ha:.2f} ha · {crop_words(block.site.crop)} · "
-        f"{len(season.checked.usable)} samples, {day}, {top:g} to {bottom:g} cm"
+        f"{count} sample{'' if count == 1 else 's'}, {day}, {top:g} to {bottom:g} cm"
     )
 
 
@@ -176,11 +179,11 @@ def _lenses(
 ) -> list[Data]:
     frame = pictures.frame_for(surface.grid, season.block.lonlat)
     lenses = [_found(surface, frame, classes, sense)]
+    if not np.isfinite(surface.high - surface.low).any():
+        return lenses  # one sample knows neither a chance nor a doubt
     if surface.chance_wrong_side is not None and surface.critical is not None:
         lenses.append(_chance(surface, frame))
-    if np.isfinite(surface.high - surface.low).any():  # one sample has no doubt to show
-        lenses.append(_sure(surface, frame))
-    return lenses
+    return [*lenses, _sure(surface, frame)]
 
 
 def _found(
@@ -350,7 +353,7 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
         if uniform is None
         else {
             "rate": rate_words(uniform.rate_kg_ha),
-            "total": f"{uniform.total_kg / 1000:.1f} t",
+            "total": amount_words(uniform.total_kg),
             "cost": None if uniform.cost is None else money(uniform.cost, currency),
         },
         "charts": [] if boxes is None else [chart_words(boxes)],
@@ -372,7 +375,7 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
                 "rank": rank[zone.zone_id],
                 "fill": fills[zone.zone_id],
                 "rows": [list(run) for run in zone.rows],
-                "labels": _label_places(zone.outline, season.block.crs),
+                "labels": label_places(zone.outline, season.block.crs),
                 "outline": shapely.geometry.mapping(to_lonlat(zone.outline, season.block.crs)),
             }
             for zone in zone_map.zones
@@ -385,7 +388,7 @@ def zone_fill(rate_kg_ha: float, rank: int) -> str:
     return colors.ZONE_FILLS[0 if rate_kg_ha == 0 else min(4, max(1, rank))]
 
 
-def _label_places(outline: Any, crs: str) -> list[list[float]]:
+def label_places(outline: Any, crs: str) -> list[list[float]]:
     """A place for the number in each part, as far from its edge as can be: [lat, lon]."""
     places = []
     for part in shapely.get_parts(outline):

@@ -198,6 +198,7 @@ window.quilt = (() => {
   // The block clear of the legend and the scale that lie over the foot of the map.
   function whole() {
     const ground = map.getContainer().getBoundingClientRect();
+    if (ground.width < 120 || ground.height < 120) return; // hidden, or being laid out: no room to fit
     const words = document.querySelector(".furniture")?.getBoundingClientRect();
     const covered = words && words.height ? Math.max(0, Math.min(ground.bottom - words.top, ground.height / 3)) : 0;
     map.fitBounds(frame.bounds, { paddingTopLeft: [26, 18], paddingBottomRight: [ground.width < 600 ? 52 : 26, 14 + covered], animate: false });
