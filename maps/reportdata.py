@@ -11,6 +11,7 @@ from dataclasses import asdict
 from typing import Any
 
 import numpy as np
+import shapely
 
 from geo.asapplied import AsApplied
 from geo.export.applied import applied_rows
@@ -146,7 +147,9 @@ def spread_sentence(season: Season, amendment: str) -> str:
     where = placement.get(amendment, placement.get("default", ""))
     passes = max(len(rate.passes) for rate in rates)
     more = f" First of {passes} passes; the next after a new test." if passes > 1 else ""
-    return f"{said}: {total} of {material.name}{', ' + where if where else ''}.{more}"
+    cut_out = any(part.interiors for part in shapely.get_parts(season.block.outline))
+    none = " What is cut out of the block, such as a pond, gets none." if cut_out else ""
+    return f"{said}: {total} of {material.name}{', ' + where if where else ''}.{none}{more}"
 
 
 def driver_rows(season: Season, amendment: str) -> list[Data]:

@@ -81,7 +81,16 @@ def test_rates_csv_adds_up_to_the_totals(folders, kniee):
             if row["status"] == "rate" and row["material"] == material
         ]
         assert sum(kg) == pytest.approx(total, rel=5e-3)
-    assert {"uniform alternative", "cost of the zones"} <= {row["status"] for row in rows}
+    said = {row["status"] for row in rows}
+    assert {"uniform alternative", "cost of the zones, delivered and spread"} <= said
+
+
+def test_product_cost_is_price_times_kilograms(folders, poel):
+    """Price of dolomitic lime in the demo's price list: 1010 a tonne."""
+    text = (folders / "poel" / "rates.csv").read_bytes().decode("utf-8")
+    rows = [r for r in csv.DictReader(io.StringIO(text)) if r["status"] == "rate"]
+    costs = sum(float(row["product_cost"]) for row in rows)
+    assert costs == pytest.approx(poel.prescription.totals_kg["dolomitic_lime"] * 1.01, rel=1e-3)
 
 
 # OWASP ASVS 1.2.10, CWE-1236: what spreadsheets run, and full-width forms of it.

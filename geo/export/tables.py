@@ -8,7 +8,9 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from geo.materials import materials_of
 from geo.prescribed import Uniform
+from geo.prescription import Rate
 from geo.purchase import purchase_list, spend_first
 from geo.season import Season
 
@@ -23,6 +25,7 @@ COLUMNS = (
     "high_kg_ha",
     "passes_kg_ha",
     "product_kg",
+    "product_cost",
     "cost",
     "status",
     "from_memory",
@@ -73,6 +76,8 @@ def write_rates(season: Season, path: Path) -> None:
 def rate_rows(season: Season) -> list[dict[str, Any]]:
     """One row a zone and material, then the uniform alternatives, then what is held and why."""
     plan = season.prescription
+    known = materials_of(season.settings)
+    prices = {key: known[key].price_per_t for key in plan.totals_kg if key in known}
     zones = [
         {
             "block": season.block.name,
@@ -85,6 +90,7 @@ def rate_rows(season: Season) -> list[dict[str, Any]]:
             "high_kg_ha": rate.high_kg_ha,
             "passes_kg_ha": " + ".join(f"{p:g}" for p in rate.passes) if rate.passes else "",
             "product_kg": round(rate.rate_kg_ha * rate.area_ha, 1),
+            "product_cost": _product_cost(rate, prices.get(rate.material)),
             "status": "rate",
             "from_memory": "from memory, please check" if rate.from_memory else "",
             "reasons": " ".join(rate.reasons),
@@ -115,7 +121,7 @@ def rate_rows(season: Season) -> list[dict[str, Any]]:
             "amendment": amendment,
             "zone": "total",
             "cost": None if cost is None else round(cost, 2),
-            "status": "cost of the zones",
+            "status": "cost of the zones, delivered and spread",
         }
         for amendment, cost in plan.costs.items()
     ]
@@ -159,3 +165,10 @@ def _bought(season: Season) -> list[dict[str, Any]]:
         for number, one in enumerate(spend_first(plan), start=1)
     ]
     return lines + first
+
+
+def _product_cost(rate: Rate, price_per_t: float | None) -> float | None:
+    """Product of one zone at its price, without bags, delivery and spreading. [currency]"""
+    if price_per_t is None:
+        return None
+    return round(rate.rate_kg_ha * rate.area_ha / 1000 * price_per_t, 2)
