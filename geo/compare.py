@@ -38,6 +38,7 @@ from geo.response import Response
 SHOWN, NOT_SHOWN, REFUSED = "shown", "not_shown", "refused"
 #: Stations needed on either side before treated ground is set against untreated.
 FEWEST_STATIONS = 3
+LABORATORIES = "the stations agree, but two laboratories alone may stand as far apart"
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ class Change:
     verdict : str
         "shown", "not_shown" or "refused".
     why : str
-        Why it is refused; else empty.
+        Why it is refused, or why a change that the stations agree on is not shown; else empty.
     warnings : tuple of str
     effect : Effect or None
         Set against untreated ground.
@@ -299,6 +300,7 @@ def _change(paired: Paired, area: _Area, spread: Spread, shifted: bool) -> Chang
         detectable_single=_shown(detectable_single(paired.pair_sd), paired.logs),
         p=mean.p,
         verdict=NOT_SHOWN,
+        why=LABORATORIES if mean_of(d).p <= ALPHA < mean.p else "",
         warnings=paired.terms.warnings,
         effect=_effect(paired, area, spread),
         aim=area.treatment is not None

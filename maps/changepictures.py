@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from html import escape
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geo.compare import Changes
+from geo.comparing.detect import detectable_single
 from geo.comparing.maps import FELL, NOT_SEEN, ROSE, ChangeMap
 from geo.lookup import properties
 from maps import drawings, pictures
@@ -23,6 +26,8 @@ CHANGE = ("#8c4f12", "#d2a56a", "#f4f1e6", "#93aede", "#2f4f9e")
 UNSEEN = "#d9d9d4"
 #: Side of a picture. [pt]
 SIDE = 240.0
+#: A strip chart: its width, where the strips begin, room above, height of a strip. [pt]
+WIDE, LEFT, TOP, ROW = 620.0, 230.0, 22.0, 26.0
 
 
 def change_pictures(changes: Changes) -> list[dict[str, Any]]:
@@ -37,11 +42,82 @@ def change_pictures(changes: Changes) -> list[dict[str, Any]]:
                 "shown": shown,
                 "change": _picture(changes, one, _change_png(one)),
                 "doubt": _picture(changes, one, _doubt_png(one)),
+                "chart": strip_chart(changes, key),
                 "legend": _legend(one),
                 "words": _words(one),
             }
         )
     return sorted(told, key=lambda picture: not picture["shown"])
+
+
+def strip_chart(changes: Changes, key: str) -> str:
+    """Did it move? Each station's change by what was spread, over the noise of one station."""
+    paired, rows = changes.paired[key], changes.spread.treatments
+    if not rows:
+        return ""
+    values = paired.change[paired.there]
+    noise = detectable_single(paired.pair_sd)
+    reach = 1.08 * max(float(np.abs(values).max()), noise)
+    height = TOP + ROW * len(rows) + 30.0
+
+    def x(value: float) -> float:
+        return LEFT + (value + reach) / (2.0 * reach) * (WIDE - LEFT - 16.0)
+
+    foot = TOP + ROW * len(rows)
+    parts = [
+        '<defs><pattern id="noise" width="6" height="6" patternUnits="userSpaceOnUse">'
+        '<path d="M0 6L6 0" stroke="#a9b1a8" stroke-width="0.8"/></pattern></defs>',
+        f'<rect x="{x(-noise):.1f}" y="{TOP}" width="{x(noise) - x(-noise):.1f}" '
+        f'height="{ROW * len(rows)}" fill="url(#noise)"/>',
+        f'<path d="M{x(0):.1f} {TOP}V{foot}" stroke="{drawings.INK}" stroke-width="1"/>',
+    ]
+    for i, row in enumerate(rows):
+        parts += _strip(row.name, paired.change[paired.there & row.stations], TOP + ROW * i, x)
+    for value in (-noise, 0.0, noise):
+        parts.append(_text(x(value), foot + 12, _tick(value, paired.logs), "middle"))
+    words = f"hatched: {_unit_words(key, paired.logs)} that noise alone gives one station"
+    parts += [_text(LEFT, 12, "Did it move?", size=12), _text(WIDE - 8, foot + 25, words, "end")]
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDE} {height}" width="{WIDE}" '
+        f'height="{height}" font-family="{drawings.FACES}" fill="{drawings.INK}">'
+        f"{''.join(parts)}</svg>"
+    )
+
+
+def _strip(name: str, values: Array, top: float, x: Callable[[float], float]) -> list[str]:
+    """One treatment: its stations as rings, their mean as a bar."""
+    middle = top + ROW / 2.0
+    parts = [_text(LEFT - 8, middle + 3, f"{name} ({len(values)})", "end")]
+    for value in values:
+        parts.append(
+            f'<circle cx="{x(float(value)):.1f}" cy="{middle}" r="3.6" fill="none" '
+            f'stroke="{drawings.INK}" stroke-width="1.2"/>'
+        )
+    if len(values):
+        mean = x(float(np.mean(values)))
+        parts.append(f'<path d="M{mean:.1f} {middle - 9}v18" stroke="#a3154a" stroke-width="2.4"/>')
+    return parts
+
+
+def _text(x: float, y: float, text: str, anchor: str = "start", size: int = 10) -> str:
+    return (
+        f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" text-anchor="{anchor}">'
+        f"{escape(text)}</text>"
+    )
+
+
+def _tick(value: float, logs: bool) -> str:
+    if logs:
+        return f"{math.exp(value):.2f}"
+    size = f"{abs(value):.2f}" if abs(value) < 1.0 else number(abs(value))
+    return "0" if value == 0.0 else (MINUS if value < 0.0 else "+") + size
+
+
+def _unit_words(key: str, logs: bool) -> str:
+    if logs:
+        return "the factor"
+    unit = properties()[key].unit
+    return "the change" + ("" if unit in {"pH", "1"} else f" in {unit}")
 
 
 def _reach(one: ChangeMap) -> float:

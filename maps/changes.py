@@ -122,9 +122,14 @@ def row_sentence(row: Row) -> str:
     effect = row["effect"]
     if effect is None:
         told = row["verdict"] == "shown" or row["aim"]
-        verdict = VERDICT_WORDS[row["verdict"]].rstrip(".")
+        verdict = _verdict(row)
         return said + (f". {verdict}." if told else ".")
     return said + ". " + effect_sentence(row)
+
+
+def _verdict(row: Row) -> str:
+    words = VERDICT_WORDS[row["verdict"]].rstrip(".")
+    return f"{words}: {row['why']}" if row["why"] else words
 
 
 def effect_sentence(row: Row) -> str:
@@ -240,7 +245,7 @@ def write_changes_page(
             "name": one["block"],
             "opening": [s for s in change_sentences(one) if not s.startswith("  ")][:1],
             "warnings": one["warnings"],
-            "tables": [_table(rows) for rows in told_apart(one)],
+            "tables": [_table(rows, pictures.get(one["block"], [])) for rows in told_apart(one)],
             "quiet": _quiet(one),
             "refused": refusals(one),
             "responses": [response_sentences(r, one["block"]) for r in one["responses"]],
@@ -254,9 +259,10 @@ def write_changes_page(
     path.write_text(text, encoding="utf-8")
 
 
-def _table(rows: list[Row]) -> Document:
+def _table(rows: list[Row], pictures: list[Document]) -> Document:
     whole = rows[0]
     return {
+        "chart": next((p["chart"] for p in pictures if p["key"] == whole["key"]), ""),
         "name": name_of(whole["key"]),
         "noise": seen_words(whole["detectable_single"], whole),
         "rows": [
@@ -267,7 +273,7 @@ def _table(rows: list[Row]) -> Document:
                 "found": f"{figure(row['difference'], row)}{_unit(row)}"
                 + (f", factor {row['factor']:.2f}" if row["factor"] is not None else ""),
                 "sd": plain_figure(row["sd"], row) if row["sd"] is not None else "",
-                "verdict": VERDICT_WORDS[row["verdict"]].rstrip(".") + ".",
+                "verdict": _verdict(row) + ".",
                 "effect": effect_sentence(row) if row["effect"] else "",
             }
             for row in rows

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -110,11 +111,17 @@ def power_of(change: float, sd_difference: float, n: int, alpha: float = ALPHA) 
     degrees = n - 1
     away = abs(change) * math.sqrt(n) / sd_difference
     critical = t_quantile(1.0 - alpha / 2.0, degrees)
-    nodes, weights = np.polynomial.legendre.leggauss(200)
+    nodes, weights = _quadrature()
     chances = (nodes + 1.0) / 2.0
     # Over the chances of u instead of u itself the range is finite and the density is 1.
     reach = critical * np.sqrt(chi2.ppf(chances, degrees) / degrees)
     return float(weights @ (ndtr(away - reach) + ndtr(-away - reach)) / 2.0)
+
+
+@cache
+def _quadrature() -> tuple[Array, Array]:
+    nodes, weights = np.polynomial.legendre.leggauss(200)
+    return nodes, weights
 
 
 def detectable_mean(sd_difference: float, n: int, alpha: float = ALPHA) -> float:
@@ -132,15 +139,18 @@ def detectable_mean(sd_difference: float, n: int, alpha: float = ALPHA) -> float
     >>> round(detectable_mean(0.10 * 2**0.5, 10), 3)
     0.141
     """
+    return math.inf if n < 2 else sd_difference * _detectable_steps(n, alpha)
+
+
+@cache
+def _detectable_steps(n: int, alpha: float) -> float:
+    """Detectable mean change in standard deviations of one difference. [1]"""
     from scipy.optimize import brentq
 
-    if n < 2:
-        return math.inf
-
     def lacking(steps: float) -> float:
-        return power_of(steps * sd_difference, sd_difference, n, alpha) - POWER
+        return power_of(steps, 1.0, n, alpha) - POWER
 
-    return float(brentq(lacking, 1e-6, 200.0, xtol=1e-13)) * sd_difference
+    return float(brentq(lacking, 1e-6, 200.0, xtol=1e-13))
 
 
 def detectable_single(sd_difference: float) -> float:
