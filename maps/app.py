@@ -34,7 +34,9 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from geo.blocks import Block
+from geo.corrections import Change, exclude_sample, set_value
 from geo.errors import FarmError, SoilquiltError
+from geo.upkeep import withdraw_file
 from maps import drafts, farmtext
 from maps.guard import Asgi, Guard
 from maps.layers import block_map, farm_map
@@ -134,6 +136,9 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/lab/store", site.store),
         ("/lab/away", site.put_away),
         ("/{season:int}/answer", site.answer),
+        ("/{season:int}/correct", site.correct),
+        ("/{season:int}/withdraw", site.withdraw),
+        ("/{season:int}/{slug}/spread/record", site.record),
         ("/run", site.begin_run),
         ("/run/stop", site.stop_run),
         ("/settings", site.keep_settings),
@@ -519,6 +524,39 @@ class Site:
 
         await run_in_threadpool(carry_out)
         return self.back(request, f"/{season}/lab")
+
+    async def correct(self, request: Request) -> Response:
+        """Correct a stored value, place, depth or id, or leave a sample out; the old is kept."""
+        season = request.path_params["season"]
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        change = Change(season, "", said["reason"])
+        if said["key"]:
+            await run_in_threadpool(
+                set_value, self.work.folder, change, said["sample"], said["key"], said["value"]
+            )
+        else:
+            await run_in_threadpool(exclude_sample, self.work.folder, change, said["sample"])
+        return self.back(request, f"/{season}/lab")
+
+    async def withdraw(self, request: Request) -> Response:
+        """Take back everything one file brought; the original stays."""
+        season = request.path_params["season"]
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        change = Change(season, "", said["reason"])
+        await run_in_threadpool(withdraw_file, self.work.folder, said["file"], change)
+        return self.back(request, f"/{season}/lab")
+
+    async def record(self, request: Request) -> Response:
+        """What was really spread, typed in; it waits as a file like any other."""
+        season, block = self.place(request)
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        table = spread_page.record_table(block, said)
+        draft = self.work.draft or drafts.Draft(self.work.folder)
+        draft.season = season
+        drafts.add_upload(draft, f"spread-{block.slug}-{said['date']}.csv", table.encode())
+        self.work.draft = draft
+        await run_in_threadpool(drafts.look, draft)
+        return self.back(request, "/lab")
 
     async def begin_run(self, request: Request) -> Response:
         """Run a season in the background."""

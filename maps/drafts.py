@@ -55,6 +55,7 @@ class Preview:
     findings: tuple[Finding, ...]
     stored: tuple[str, ...]
     refused: tuple[tuple[str, str], ...]
+    outlines: tuple[Outline, ...] = ()
 
 
 @dataclass
@@ -161,7 +162,7 @@ def store(draft: Draft) -> Preview:
             done += answer(
                 draft.farm, draft.season, finding, draft.answers[finding_id(finding)], texts
             )
-    return Preview(stored.readings, stored.findings, tuple(done), stored.refused)
+    return Preview(stored.readings, stored.findings, tuple(done), stored.refused, stored.outlines)
 
 
 def _agreed_rules(draft: Draft, findings: Sequence[Finding]) -> set[str]:
@@ -242,9 +243,10 @@ def _store_all(draft: Draft, farm: Path) -> Preview:
     stored: list[str] = []
     refused = list(draft.refused)
     findings: list[Finding] = []
+    outlines: list[Outline] = []
     waiting = _in_order(draft, refused)
     if waiting and not (farm / "farm.toml").is_file():
-        waiting = _make_farm(draft, farm, waiting, findings, stored, refused)
+        waiting = _make_farm(draft, farm, waiting, outlines, findings, stored, refused)
     for path in waiting:
         try:
             reading = _read(draft, path, farm)
@@ -257,7 +259,8 @@ def _store_all(draft: Draft, farm: Path) -> Preview:
         findings += season_findings(farm, draft.season)
     unique = {finding_id(f): f for f in findings}
     ordered = sorted(unique.values(), key=lambda f: ORDER.index(f.severity))
-    return Preview(tuple(readings), tuple(ordered), tuple(stored), tuple(refused))
+    outlines += [o for reading in readings for o in reading.outlines]
+    return Preview(tuple(readings), tuple(ordered), tuple(stored), tuple(refused), tuple(outlines))
 
 
 def _in_order(draft: Draft, refused: list[tuple[str, str]]) -> list[Path]:
@@ -286,12 +289,12 @@ def _make_farm(
     draft: Draft,
     farm: Path,
     waiting: list[Path],
+    outlines: list[Outline],
     findings: list[Finding],
     stored: list[str],
     refused: list[tuple[str, str]],
 ) -> list[Path]:
     """A farm from the outlines among the files; the files that are left."""
-    outlines: list[Outline] = []
     used: list[Path] = []
     for path in waiting:
         try:
@@ -304,7 +307,7 @@ def _make_farm(
         except SoilquiltError as error:
             refused.append((path.name, str(error)))
             continue
-        outlines += more
+        outlines.extend(more)
         findings += found
         used.append(path)
     asked = [f for f in findings if f.severity in ("refused", "open")]

@@ -261,3 +261,30 @@ def test_a_folder_of_farms_lists_those_that_need_attention_first(tmp_path):
     text = client_of(tmp_path).get("/").text
     assert text.index("baker") < text.index("able")
     assert client_of(tmp_path).get("/farm/0/").status_code == 200
+
+
+def test_what_was_spread_waits_like_any_file(farm):
+    """Typed on the Spread page: read by intake, stored only when it is said."""
+    client = client_of(farm)
+    before = snapshot(farm)
+    said = {"date": "2024-07-09", "product": "gypsum", "rate-1": "1200", "done-1": "yes"}
+    page = client.post("/2024/werfie/spread/record", data=said)
+    assert "1 application" in page.text
+    assert snapshot(farm) == before
+    client.post("/lab/away")
+
+
+def test_a_correction_keeps_the_old_value_and_the_reason(farm):
+    import sqlite3
+
+    client = client_of(farm)
+    said = {"sample": "W05", "key": "k", "value": "210 mg/kg", "reason": "read off the sheet"}
+    assert client.post("/2024/correct", data=said).status_code == 200
+    samples = read_records(farm, 2024, "Werfie").layers[0]
+    assert samples.table.loc["W05", "k"] == pytest.approx(210)
+    database = sqlite3.connect(farm / "farm.gpkg")
+    row = database.execute("SELECT old, why FROM corrections ORDER BY fid DESC").fetchone()
+    database.close()
+    assert row[0]
+    assert row[1] == "read off the sheet"
+    assert "Correct what is stored" in client.get("/2024/lab").text

@@ -37,6 +37,7 @@ def lab(work: Workspace, season: int | None) -> Data:
         asked = [f for f in work.findings(season) if f.severity != "note"]
         context["asked"] = [_stored(f, number) for number, f in enumerate(asked, 1)]
         context["stored"] = _stored_files(work, season)
+        context["keys_of"] = sorted((p.name, key) for key, p in properties().items())
     return context
 
 
@@ -52,8 +53,12 @@ def _draft(draft: Draft) -> Data:
     return {
         "season": draft.season,
         "files": [
-            {"name": r.path.rpartition("/")[2], "what": contents(r), "kinds": ", ".join(r.kinds)}
-            for r in preview.readings
+            *(
+                {"name": o.file.rpartition("/")[2], "what": f"outline of {o.name}"}
+                for o in preview.outlines
+                if not any(o in r.outlines for r in preview.readings)
+            ),
+            *({"name": r.path.rpartition("/")[2], "what": contents(r)} for r in preview.readings),
         ],
         "made": list(preview.stored),
         "refused": [{"name": name, "why": why} for name, why in preview.refused],
@@ -61,7 +66,7 @@ def _draft(draft: Draft) -> Data:
         "shown": [f for f in numbered if not f["choices"]],
         "notes": notes,
         "answered": sum(1 for f in asks if f["answer"]),
-        "columns": [_columns(r) for r in preview.readings if r.columns],
+        "columns": [_columns(r) for r in _tables_first(preview.readings)],
         "rows": [rows for r in preview.readings if (rows := _rows(r))],
         "needsSeason": draft.season is None and bool(held or preview.refused),
         "count": len(draft.files),
@@ -103,10 +108,20 @@ def _stored(finding: Finding, number: int) -> Data:
     return told
 
 
+def _tables_first(readings: Sequence[Reading]) -> list[Reading]:
+    """Files with columns, those of results before the others."""
+    return sorted((r for r in readings if r.columns), key=lambda r: not r.results)
+
+
 def _columns(reading: Reading) -> Data:
     known = properties()
     return {
         "file": reading.path.rpartition("/")[2],
+        "roles": [
+            f"{c.heading} as {c.key}"
+            for c in reading.columns
+            if c.heading and c.key and c.key not in known
+        ],
         "columns": [
             {
                 "heading": c.heading,
@@ -117,7 +132,7 @@ def _columns(reading: Reading) -> Data:
                 "used": bool(c.key),
             }
             for c in reading.columns
-            if c.heading
+            if c.heading and (not c.key or c.key in known)
         ],
     }
 
@@ -175,9 +190,7 @@ def draft_outlines(draft: Draft) -> list[Data]:
     if preview is None:
         return []
     return [
-        {"name": o.name, "outline": mapping(shapely.force_2d(o.lonlat))}
-        for r in preview.readings
-        for o in r.outlines
+        {"name": o.name, "outline": mapping(shapely.force_2d(o.lonlat))} for o in preview.outlines
     ]
 
 
@@ -186,11 +199,17 @@ def _stored_files(work: Workspace, season: int) -> list[Data]:
 
     with reading(work.folder) as database:
         rows = database.execute(
-            "SELECT name, what, stored_at, state FROM files"
+            "SELECT name, sha256, what, stored_at, state FROM files"
             " WHERE part_of IS NULL AND (season = ? OR season IS NULL) ORDER BY fid",
             (season,),
         ).fetchall()
     return [
-        {"name": r["name"], "what": r["what"], "day": r["stored_at"][:10], "state": r["state"]}
+        {
+            "name": r["name"],
+            "sha": r["sha256"],
+            "what": r["what"],
+            "day": r["stored_at"][:10],
+            "state": r["state"],
+        }
         for r in rows
     ]

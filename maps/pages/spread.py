@@ -48,6 +48,7 @@ def spread(work: Workspace, base: str, season: int, block: Block) -> Data | None
         "conflicts": document["conflicts"],
         "order": [AMENDMENT_WORDS.get(name, name) for name in document["order"]],
         "unit": controller["rate_unit"],
+        "slug": block.slug,
     }
 
 
@@ -61,7 +62,12 @@ def _material(
         "name": name.replace("_", " "),
         "total": amount_words(total),
         "rates": [
-            {"zone": r["zone_id"], "ha": f"{r['area_ha']:.2f}", "rate": rate_words(r["rate_kg_ha"])}
+            {
+                "zone": r["zone_id"],
+                "ha": f"{r['area_ha']:.2f}",
+                "rate": rate_words(r["rate_kg_ha"]),
+                "kgHa": f"{r['rate_kg_ha']:g}" if r["rate_kg_ha"] else "",
+            }
             for r in rates
         ],
         "reports": [
@@ -194,3 +200,24 @@ def words(work: Workspace, season: int | None) -> Data:
             for p in properties().values()
         ],
     }
+
+
+def record_table(block: Block, said: dict[str, str]) -> str:
+    """What was spread as a table that intake reads: a line a zone that was done."""
+    import csv
+    import io
+
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(["date", "block", "zone", "product", "rate", "unit", "area_ha", "note"])
+    for name in sorted(said):
+        if not name.startswith("rate-") or not said[name]:
+            continue
+        zone = name.removeprefix("rate-")
+        if said.get(f"done-{zone}") != "yes":
+            continue
+        writer.writerow(
+            [said["date"], block.name, f"zone {zone}", said["product"], said[name], "kg/ha",
+             said.get(f"area-{zone}", ""), said.get("note", "")]
+        )  # fmt: skip
+    return out.getvalue()
