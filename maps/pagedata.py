@@ -5,7 +5,6 @@ No figure is made here; each is taken from a finished record and put into words.
 
 from __future__ import annotations
 
-import base64
 from typing import Any
 
 import numpy as np
@@ -17,9 +16,11 @@ from geo.prescription import Rate
 from geo.season import Season
 from geo.surfaces import Surface
 from geo.zones import ZoneMap
-from maps import colors, pictures
+from maps import colors
 from maps.charts import Chart, property_charts
-from maps.furniture import compass_word, ends, furniture, line_labels
+from maps.furniture import compass_word, ends, furniture
+from maps.lenses import lenses
+from maps.readout import read_out
 from maps.wording import (
     AMENDMENT_WORDS,
     MAP_VERDICT_WORDS,
@@ -35,9 +36,6 @@ from maps.wording import (
     sentence,
 )
 from maps.zonecharts import zone_chart
-
-#: Side of the cells that answer a click on the page. [m]
-READ_OUT_M = 5.0
 
 #: Properties that people look for first, in this order; worked-out ones come last.
 FIRST = (
@@ -72,7 +70,7 @@ def page_data(season: Season) -> Data:
         "held": _held(season),
         "cautions": list(season.prescription.cautions),
         "findings": [_finding(f) for f in season.checked.findings],
-        "readOut": _read_out(season),
+        "readOut": read_out(season.surfaces),
         "sources": _sources(season),
     }
 
@@ -123,7 +121,7 @@ def _property(season: Season, surface: Surface) -> Data:
         f"{number(surface.mean_high, surface.key)}",
         "rating": _rating_words(season, surface.key),
         "ratingSources": rating.source.split("+") if rating and rating.source else [],
-        "lenses": _lenses(season, surface, list(classes), sense),
+        "lenses": lenses(season.block, surface, list(classes), sense),
     }
 
 
@@ -172,109 +170,6 @@ def _rating_words(season: Season, key: str) -> str:
     target = ", the target" if rating.target else ""
     memory = ". From memory, please check" if rating.from_memory else ""
     return sentence(f"The block's mean rates {words}{target}{memory}")
-
-
-def _lenses(
-    season: Season, surface: Surface, classes: list[colors.Class], sense: str
-) -> list[Data]:
-    frame = pictures.frame_for(surface.grid, season.block.lonlat)
-    lenses = [_found(surface, frame, classes, sense)]
-    if not np.isfinite(surface.high - surface.low).any():
-        return lenses  # one sample knows neither a chance nor a doubt
-    if surface.chance_wrong_side is not None and surface.critical is not None:
-        lenses.append(_chance(surface, frame))
-    return [*lenses, _sure(surface, frame)]
-
-
-def _found(
-    surface: Surface, frame: pictures.Frame, classes: list[colors.Class], sense: str
-) -> Data:
-    values = pictures.warp(surface.estimate, surface.grid, frame)
-    if surface.verdict == "none":  # one value for the block, so no pattern to look at
-        values = np.where(np.isfinite(values), surface.mean, np.nan)
-    low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    if classes:
-        ramp = colors.class_ramp(classes, sense, low, high)
-        limits = [hi for _, _, hi, _ in classes if hi is not None]
-        legend = [
-            {
-                "color": colors.class_color(level, sense),
-                "words": level_words(level, sense),
-                "target": target,
-                "from": None if lo is None else number(lo, surface.key),
-            }
-            for level, lo, _, target in classes
-        ]
-    else:
-        shades = colors.AMOUNT if high > low else colors.AMOUNT[2:3]
-        ramp = colors.even(shades, low, high)
-        limits = []
-        legend = _even_legend(shades, low, high, surface.key)
-    return {
-        "key": "found",
-        "words": f"{properties()[surface.key].symbol} found",
-        "picture": pictures.data_url(pictures.picture(values, ramp, limits)),
-        "bounds": frame.bounds,
-        "legend": legend,
-        "legendUnit": "" if surface.unit == "pH" else surface.unit,
-        "labels": line_labels(
-            surface.estimate,
-            surface.grid,
-            limits,
-            surface.key,
-            np.empty((0, 2)) if surface.belief is None else surface.belief.xy,
-        )
-        if surface.verdict != "none"
-        else [],
-    }
-
-
-def _chance(surface: Surface, frame: pictures.Frame) -> Data:
-    assert surface.chance_wrong_side is not None
-    assert surface.critical is not None
-    values = pictures.warp(surface.chance_wrong_side, surface.grid, frame)
-    ramp = colors.blend(colors.CHANCE, 0.0, 1.0)
-    return {
-        "key": "chance",
-        "words": f"chance it is {surface.side} {number(surface.critical, surface.key)}",
-        "picture": pictures.data_url(pictures.picture(values, ramp, (0.5,))),
-        "bounds": frame.bounds,
-        "legend": [
-            {"color": color, "words": "", "target": False, "from": f"{place * 100:.0f}"}
-            for place, color in colors.CHANCE
-        ],
-        "legendUnit": "in 100",
-    }
-
-
-def _sure(surface: Surface, frame: pictures.Frame) -> Data:
-    half_range = (surface.high - surface.low) / 2
-    values = pictures.warp(half_range, surface.grid, frame)
-    high = max(float(np.nanmax(values)), 1e-9)
-    ramp = colors.even(colors.SURE, 0.0, high)
-    return {
-        "key": "sure",
-        "words": "how sure we are",
-        "picture": pictures.data_url(pictures.picture(values, ramp)),
-        "bounds": frame.bounds,
-        "legend": _even_legend(colors.SURE, 0.0, high, surface.key, sign="± "),
-        "legendUnit": ("" if surface.unit == "pH" else surface.unit + ", ") + "two in three",
-    }
-
-
-def _even_legend(
-    ramp: tuple[str, ...], low: float, high: float, key: str, sign: str = ""
-) -> list[Data]:
-    values = np.linspace(low, high, len(ramp))
-    return [
-        {
-            "color": color,
-            "words": "",
-            "target": False,
-            "from": sign + number(float(value), key) if index in {0, len(ramp) - 1} else "",
-        }
-        for index, (color, value) in enumerate(zip(ramp, values, strict=True))
-    ]
 
 
 def _not_analysed(season: Season) -> list[Data]:
@@ -428,53 +323,6 @@ def _finding(finding: Any) -> Data:
         "proposal": finding.proposal,
         "done": finding.what_was_done,
     }
-
-
-def _read_out(season: Season) -> Data:
-    """Coarse grids of mean and half range, so that a click on the page can be answered offline.
-
-    Values are whole steps between the lowest and the highest, 65 534 of them for the mean and 254
-    for the half range; the place of a click comes from an affine fit of longitude and latitude to
-    grid columns and rows (below a centimetre for a block).
-    """
-    if not season.surfaces:
-        return {}
-    grid = next(iter(season.surfaces.values())).grid
-    step = max(1, round(READ_OUT_M / grid.spacing_m))
-    rows, columns = grid.shape
-    corners = np.array([(0, 0), (columns, 0), (0, rows), (columns, rows)], dtype=float)
-    xy = np.array(grid.origin_m) + corners * [grid.spacing_m, -grid.spacing_m]
-    lonlat = np.array([to_lonlat(shapely.Point(p), grid.crs).coords[0] for p in xy])
-    middle = lonlat.mean(axis=0)
-    design = np.column_stack([np.ones(4), lonlat - middle])
-    fit, *_ = np.linalg.lstsq(design, corners / step, rcond=None)
-    return {
-        "middle": middle.tolist(),
-        "fit": fit.T.tolist(),
-        "columns": len(range(0, columns, step)),
-        "rows": len(range(0, rows, step)),
-        "grids": {
-            key: _packed(
-                surface.estimate[::step, ::step],
-                ((surface.high - surface.low) / 2)[::step, ::step],
-            )
-            for key, surface in season.surfaces.items()
-        },
-    }
-
-
-def _packed(mean: np.ndarray, half: np.ndarray) -> Data:
-    return {"mean": _steps(mean, "<u2"), "half": _steps(half, "u1")}
-
-
-def _steps(values: np.ndarray, kind: str) -> Data:
-    """Values as whole steps from the lowest, 0 where there is none."""
-    known = values[np.isfinite(values)]
-    low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 0.0)
-    scale = (high - low) / (np.iinfo(kind).max - 1) or 1.0
-    steps = np.where(np.isfinite(values), np.round((values - low) / scale) + 1, 0)
-    text = base64.b64encode(np.nan_to_num(steps).astype(kind).tobytes()).decode("ascii")
-    return {"low": low, "scale": scale, "data": text}
 
 
 def _sources(season: Season) -> dict[str, str]:

@@ -90,7 +90,7 @@ window.quilt = (() => {
     const overlay = layers[`picture:${one.key}:${lens.key}`];
     overlay.setUrl(lens.picture);
     add(overlay);
-    if (one.verdict === "none" && lens.key === "found") overlay.setOpacity(0.35);
+    if (one.verdict === "none" && lens.key === "found") overlay.setOpacity(0.6);
     else overlay.setOpacity(one.verdict === "weak" ? 0.8 : 1);
     around();
     for (const label of lens.labels || []) {
