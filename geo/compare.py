@@ -415,20 +415,29 @@ def _maps(
     shifted: bool,
 ) -> dict[str, ChangeMap]:
     block, spacing = records.block, records.settings.grid.spacing_m
-    usable = {key: one for key, one in paired.items() if one.there.any()}
-    level = {key: float(np.nanmedian(one.first)) for key, one in usable.items()}
-    noise = {key: laboratory_sd(key, level[key], logs=one.logs) for key, one in usable.items()}
-    bases = {key: _baseline(one, spread, level[key], shifted) for key, one in usable.items()}
-    found = map_changes(usable, pairs, block, spacing, noise, bases)
+    samples = {
+        key: [_samples(one, checked, year) for year, checked in enumerate(years)]
+        for key, one in paired.items()
+    }
+    level = {key: _level(paired[key], values[0][1]) for key, values in samples.items()}
+    noise = {key: laboratory_sd(key, level[key], logs=one.logs) for key, one in paired.items()}
+    bases = {key: _baseline(one, spread, level[key], shifted) for key, one in paired.items()}
+    found = map_changes(paired, pairs, block, spacing, noise, bases)
     limed = "lime" in spread.done_kg_ha
-    for key in usable.keys() - found.keys():
-        first, second = (_samples(usable[key], one, year) for year, one in enumerate(years))
+    for key in paired.keys() - found.keys():
+        first, second = samples[key]
         other = cokrige_map(
-            usable[key], first, second, block, spacing, noise[key], bases[key], limed=limed
+            paired[key], first, second, block, spacing, noise[key], bases[key], limed=limed
         )
         if other is not None:
             found[key] = other
     return {key: found[key] for key in paired if key in found}
+
+
+def _level(paired: Paired, first: Array) -> float:
+    """Middle of the first year's samples in the house unit."""
+    middle = float(np.median(first)) if len(first) else 1.0
+    return math.exp(middle) if paired.logs else middle
 
 
 def _baseline(paired: Paired, spread: Spread, level: float, shifted: bool) -> Baseline:

@@ -15,6 +15,7 @@ from geo.comparing.detect import detectable_single
 from geo.comparing.maps import FELL, NOT_SEEN, ROSE, ChangeMap
 from geo.lookup import properties
 from maps import drawings, pictures
+from maps.changes import name_of
 from maps.colors import even
 from maps.wording import MINUS, number
 
@@ -38,7 +39,7 @@ def change_pictures(changes: Changes) -> list[dict[str, Any]]:
         told.append(
             {
                 "key": key,
-                "name": properties()[key].name,
+                "name": name_of(key),
                 "shown": shown,
                 "change": _picture(changes, one, _change_png(one)),
                 "doubt": _picture(changes, one, _doubt_png(one)),
@@ -53,7 +54,7 @@ def change_pictures(changes: Changes) -> list[dict[str, Any]]:
 def strip_chart(changes: Changes, key: str) -> str:
     """Did it move? Each station's change by what was spread, over the noise of one station."""
     paired, rows = changes.paired[key], changes.spread.treatments
-    if not rows:
+    if not rows or not paired.there.any():
         return ""
     values = paired.change[paired.there]
     noise = detectable_single(paired.pair_sd)

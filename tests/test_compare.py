@@ -265,3 +265,24 @@ def test_classes_of_a_map():
 
 def test_no_change_is_no_number_without_stations(poel_changes):
     assert math.isnan(poel_changes.of("b").difference)
+
+
+def test_two_surveys_without_a_common_station_are_cokriged(demo_farm):
+    first, second = both(demo_farm, "Werfie")
+    top = second.layers[0]
+    new = {name: f"N{name}" for name in top.table.index}
+    cells = {(new.get(name, name), key): cell for (name, key), cell in top.cells.items()}
+    elsewhere = replace(top, table=top.table.rename(index=new), cells=cells)
+    found = compare_records(first, replace(second, layers=(elsewhere,)))
+    assert found.pairs.ids == ()
+    assert [one.verdict for one in found.changes] == ["refused"] * len(found.changes)
+    assert found.maps["k"].how == "both years"
+    assert change_sentences(changes_document(found))
+
+
+def test_a_block_where_nothing_was_spread(demo_farm):
+    first, second = both(demo_farm, "Werfie")
+    found = compare_records(first, replace(second, applications=(), logged=()), maps=False)
+    assert found.responses == ()
+    assert found.worth.spent == ()
+    assert {one.area for one in found.changes} == {"block"}

@@ -1,0 +1,72 @@
+"""`soilquilt compare` as a person runs it."""
+
+import csv
+import json
+import re
+
+import pytest
+
+from maps.cli import main
+
+
+@pytest.fixture(scope="module")
+def compared(demo_farm):
+    """The folder after comparing all blocks, and what stood in it."""
+    assert main(["compare", str(demo_farm), "2024", "2025"]) == 0
+    return demo_farm / "changes" / "2024-2025"
+
+
+def rows_of(folder):
+    with (folder / "changes.csv").open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_the_promised_files_are_left(compared):
+    # Design: a comparison leaves changes/<year>-<year>/ with changes.csv and map.html.
+    assert (compared / "changes.csv").is_file()
+    assert (compared / "map.html").is_file()
+    assert {row["block"] for row in rows_of(compared)} == {"Poel", "Knieë", "Werfie"}
+    boron = [row for row in rows_of(compared) if row["property"] == "b"]
+    assert {row["verdict"] for row in boron} == {"refused"}
+
+
+def test_the_page_asks_nothing_of_the_network(compared):
+    page = (compared / "map.html").read_text(encoding="utf-8")
+    links = re.findall(r'(?:src|href)="([^"]*)"', page)
+    assert links
+    assert all(link.startswith("data:") for link in links)
+    assert "<script" not in page
+    for word in (
+        "Poel",
+        "Knieë",
+        "Werfie",
+        "Change shown, beyond doubt",
+        "One more year is needed",
+    ):
+        assert word in page
+
+
+def test_the_same_farm_gives_the_same_bytes(compared, demo_farm):
+    before = {path.name: path.read_bytes() for path in compared.iterdir()}
+    assert main(["compare", str(demo_farm), "2024", "2025"]) == 0
+    assert {path.name: path.read_bytes() for path in compared.iterdir()} == before
+
+
+def test_one_block_leaves_the_others_in_place(compared, demo_farm, capsys):
+    before = rows_of(compared)
+    arguments = ["compare", str(demo_farm), "2024", "2025", "--block", "Werfie", "--json"]
+    assert main(arguments) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert [block["block"] for block in document["blocks"]] == ["Werfie"]
+    assert rows_of(compared) == before
+    assert not [path for path in compared.parent.iterdir() if path.name.startswith(".")]
+
+
+def test_a_season_without_samples_is_said(demo_farm, capsys):
+    assert main(["compare", str(demo_farm), "2023", "2025"]) == 3
+    assert "no soil samples" in capsys.readouterr().err
+
+
+def test_years_the_wrong_way_round_are_wrong_use(demo_farm, capsys):
+    assert main(["compare", str(demo_farm), "2025", "2024"]) == 2
+    assert "earlier season" in capsys.readouterr().err
