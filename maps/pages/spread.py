@@ -209,7 +209,7 @@ def record_table(block: Block, said: dict[str, str]) -> str:
 
     out = io.StringIO()
     writer = csv.writer(out)
-    writer.writerow(["date", "block", "zone", "product", "rate", "unit", "area_ha", "note"])
+    writer.writerow(["date", "block", "zone", "product", "rate", "unit", "done_ha", "note"])
     for name in sorted(said):
         if not name.startswith("rate-") or not said[name]:
             continue

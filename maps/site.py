@@ -1,0 +1,184 @@
+"""Pages of one farm: a handler reads the request, calls a page of `maps.pages`, and answers."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from jinja2 import Environment
+from markupsafe import Markup
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+
+from geo.blocks import Block
+from maps import farmtext
+from maps.layers import block_map, farm_map
+from maps.pages import block as block_page
+from maps.pages import farm as farm_page
+from maps.pages import lab as lab_page
+from maps.pages import spread as spread_page
+from maps.pages.shell import change_files, plan_files, shell
+from maps.workspace import Workspace
+
+WAITS = {
+    "spots": "Spots for the next season are planned with the command 'soilquilt plan'. Its files "
+    "are listed here once they are made.",
+    "walk": "The walk follows a plan of spots: files for the phone and a field sheet.",
+    "soil": "Maps are made from stored results. Drop the laboratory's file, then make the maps.",
+    "zones": "Zones and rates follow from the maps. Make the maps first.",
+    "spread": "Spreader files follow from zones and rates. Make the maps first.",
+    "leaf": "Soil and leaf stand side by side here once the maps are made.",
+    "change": "What changed is seen after a second survey of the same block, with the command "
+    "'soilquilt compare'.",
+    "lab": "Drop the laboratory's file.",
+}
+
+
+class Site:
+    """Handlers of one farm; each reads the request, calls a page, and answers."""
+
+    def __init__(self, work: Workspace, environment: Environment) -> None:
+        self.work, self.environment = work, environment
+
+    # Pages
+
+    async def page(
+        self,
+        request: Request,
+        template: str,
+        here: str,
+        context: dict[str, Any],
+        *,
+        season: int | None = None,
+        slug: str | None = None,
+    ) -> Response:
+        """A page in its frame."""
+        base = request.scope.get("root_path", "")
+        frame = await run_in_threadpool(shell, self.work, base, season, slug, here)
+        running = self.work.run.told() if self.work.run is not None else None
+        text = self.environment.get_template(template).render(
+            **frame, **context, nonce=request.scope["nonce"], running=running
+        )
+        return HTMLResponse(text, headers={"cache-control": "no-store"})
+
+    def place(self, request: Request) -> tuple[int, Block]:
+        """Season and block of an address."""
+        return request.path_params["season"], self.work.block(request.path_params["slug"])
+
+    async def start(self, request: Request) -> Response:
+        """The farm, or the first page of one to be."""
+        if not self.work.exists:
+            return await self.page(request, "empty.html", "lab", {})
+        seasons = self.work.seasons()
+        if not seasons and not self.work.blocks():
+            return await self.page(request, "empty.html", "lab", {})
+        asked = request.query_params.get("season", "")
+        season = int(asked) if asked.isdigit() else (seasons[-1] if seasons else 0)
+        base = request.scope.get("root_path", "")
+        context = await run_in_threadpool(farm_page.farm, self.work, base, season)
+        html, script = farm_map(context["map"])
+        context |= {"map_html": Markup(html), "map_script": Markup(script)}
+        return await self.page(request, "farm.html", "farm", context, season=season or None)
+
+    async def lab(self, request: Request) -> Response:
+        """Files that wait, or what the season asks."""
+        seasons = self.work.seasons()
+        season = request.path_params.get("season", seasons[-1] if seasons else None)
+        context = await run_in_threadpool(lab_page.lab, self.work, season)
+        if self.work.draft is not None:
+            places = context["blocks_map"]
+            places["points"] += lab_page.draft_places(self.work.draft)
+            places["blocks"] += lab_page.draft_outlines(self.work.draft)
+        return await self.page(request, "lab.html", "lab", context, season=season)
+
+    async def block(self, request: Request) -> Response:
+        """Soil or zones."""
+        season, block = self.place(request)
+        here = request.url.path.rsplit("/", 1)[1]
+        base = request.scope.get("root_path", "")
+        data = await run_in_threadpool(block_page.block_page, self.work, base, season, block, here)
+        if data is None:
+            return await self.waits(request, here)
+        if here == "zones":
+            self.work.warm(season, block)
+        html, script = await run_in_threadpool(block_map, data)
+        context = {"data": data, "map_html": Markup(html), "map_script": Markup(script)}
+        return await self.page(request, "block.html", here, context, season=season, slug=block.slug)
+
+    async def spread(self, request: Request) -> Response:
+        """Spreader files and their limits."""
+        season, block = self.place(request)
+        base = request.scope.get("root_path", "")
+        context = await run_in_threadpool(spread_page.spread, self.work, base, season, block)
+        if context is None:
+            return await self.waits(request, "spread")
+        context["block"] = block.name
+        return await self.page(
+            request, "spread.html", "spread", context, season=season, slug=block.slug
+        )
+
+    async def leaf(self, request: Request) -> Response:
+        """Soil word and leaf word."""
+        season, block = self.place(request)
+        context = await run_in_threadpool(spread_page.leaf, self.work, season, block)
+        if context is None:
+            return await self.waits(request, "leaf")
+        context["block"] = block.name
+        return await self.page(
+            request, "leaf.html", "leaf", context, season=season, slug=block.slug
+        )
+
+    async def buy(self, request: Request) -> Response:
+        """The purchase list."""
+        season = request.path_params["season"]
+        context = await run_in_threadpool(spread_page.buy, self.work, season)
+        return await self.page(request, "buy.html", "spread", context, season=season)
+
+    async def words(self, request: Request) -> Response:
+        """Sources and words."""
+        seasons = self.work.seasons()
+        context = await run_in_threadpool(
+            spread_page.words, self.work, seasons[-1] if seasons else None
+        )
+        return await self.page(request, "words.html", "words", context)
+
+    async def settings(self, request: Request) -> Response:
+        """farm.toml."""
+        path = self.work.folder / "farm.toml"
+        context = {
+            "text": path.read_text(encoding="utf-8") if path.is_file() else "",
+            "before": (self.work.folder / farmtext.HISTORY).is_file(),
+        }
+        return await self.page(request, "settings.html", "settings", context)
+
+    async def step(self, request: Request) -> Response:
+        """A step that has no page of its own yet, or waits for another."""
+        return await self.waits(request, request.path_params["step"])
+
+    async def waits(self, request: Request, step: str) -> Response:
+        """What a step waits for, and files of it that a command made."""
+        season = request.path_params.get("season")
+        slug = request.path_params.get("slug")
+        if step not in WAITS:
+            raise HTTPException(404)
+        files = {"spots": plan_files, "walk": plan_files, "change": change_files}.get(step)
+        found = files(self.work.folder, season) if files else []
+        base = request.scope.get("root_path", "")
+        context = {
+            "step": step,
+            "waits": WAITS[step],
+            "made": [
+                {
+                    "name": p.relative_to(self.work.folder).as_posix(),
+                    "url": f"{base}/made/{p.relative_to(self.work.folder).as_posix()}",
+                }
+                for p in found
+            ],
+            "can_run": season in self.work.seasons(),
+        }
+        return await self.page(request, "waits.html", step, context, season=season, slug=slug)
+
+    def back(self, request: Request, path: str) -> Response:
+        """See another page after a change."""
+        return RedirectResponse(request.scope.get("root_path", "") + path, 303)
