@@ -156,6 +156,7 @@ def _add(commands: Commands) -> None:
     )
     add.add_argument("--map-column", action="append", default=[], type=_pair, metavar="HEADING=KEY")
     add.add_argument("--unit", action="append", default=[], type=_pair, metavar="KEY=UNIT")
+    add.add_argument("--method", action="append", default=[], type=_pair, metavar="KEY=METHOD")
     add.add_argument("--crs", type=_crs, help="EPSG code of the coordinates")
 
 

@@ -62,3 +62,19 @@ def test_without_a_system_the_results_are_kept_and_the_places_asked_for():
     assert reading.points == ()
     assert len(reading.results) == 178
     assert [f.rule for f in reading.findings if f.severity == "open"] == ["no_system"]
+
+
+def test_a_method_can_be_told_where_the_file_is_silent(tmp_path):
+    from geo.intake.files import read_file
+
+    file = tmp_path / "results.csv"
+    file.write_text("id,lat,lon,P (mg/kg),K (mg/kg)\nA1,-33.9,20.1,12,90\nA2,-33.91,20.1,14,95\n")
+    silent = read_file(file, season=2026)
+    told = read_file(file, season=2026, methods={"p": "M3-P", "k": "NH4OAc"})
+    assert {r.method for r in silent.results} == {""}
+    assert any(f.rule == "method_missing" for f in silent.findings)
+    methods = {r.key: r.method for r in told.results}
+    # methods.csv: M3-P is Mehlich-3 (common practice)
+    assert methods["p"].startswith("Mehlich-3")
+    assert "NH4OAc" in methods["k"]
+    assert not any(f.rule == "method_missing" for f in told.findings)

@@ -44,6 +44,7 @@ def read_file(
     units: Mapping[str, str] | None = None,
     accept: Sequence[str] = (),
     known_ids: Sequence[str] = (),
+    methods: Mapping[str, str] | None = None,
 ) -> Reading:
     """What a file holds, whatever it is: outlines, points, results, leaf tests, applications, log.
 
@@ -67,13 +68,15 @@ def read_file(
         signs, axes, systems, outlines) are carried out here, and come back as notes.
     known_ids : sequence of str
         Sample ids on file that have no point.
+    methods : mapping, optional
+        Property key -> extractant or pH method, where the file does not say.
 
     Raises
     ------
     IntakeError
         If the file is of no kind that can be read, is damaged, hostile or too large.
     UsageError
-        If `columns` or `units` name a key that does not exist.
+        If `columns`, `units` or `methods` name a key that does not exist.
     """
     known = Known(
         season=season,
@@ -83,6 +86,7 @@ def read_file(
         crs=crs,
         columns=dict(columns or {}),
         units=dict(units or {}),
+        methods=dict(methods or {}),
         accept=frozenset(accept),
     )
     _check_words(known)
@@ -104,9 +108,10 @@ def _check_words(known: Known) -> None:
                 f"--map-column {heading}={key}: {key!r} is neither a property nor a role. "
                 f"Properties: {', '.join(properties())}. Roles: {', '.join(ROLES)}."
             )
-    for key in known.units:
-        if key not in properties():
-            raise UsageError(f"--unit {key}=...: {key!r} is not a property we know.")
+    for option, keys in (("--unit", known.units), ("--method", known.methods)):
+        for key in keys:
+            if key not in properties():
+                raise UsageError(f"{option} {key}=...: {key!r} is not a property we know.")
 
 
 def _is_workbook(file: Received) -> bool:

@@ -24,8 +24,8 @@ class Known:
         Sample ids on file beside those of `points`.
     crs : str or None
         Coordinate system said for this file.
-    columns, units : mapping
-        Heading -> key or role; key -> unit, said for this file.
+    columns, units, methods : mapping
+        Heading -> key or role; key -> unit; key -> method; said for this file.
     accept : frozenset of str
         Rules whose proposals are agreed to.
     """
@@ -37,6 +37,7 @@ class Known:
     crs: str | None = None
     columns: Mapping[str, str] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
+    methods: Mapping[str, str] = field(default_factory=dict)
     accept: frozenset[str] = frozenset()
 
     def sample_ids(self) -> tuple[str, ...]:

@@ -33,7 +33,7 @@ def read_lab(table: Table, known: Known) -> LabReading:
 
     Examples are in the tests: the shapes of such files are many.
     """
-    columns, findings = with_methods(table)
+    columns, findings = with_methods(table, known.methods)
     table = replace(table, columns=columns)
     lines, more = read_lines(table, known)
     findings = [*findings, *more]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from geo.findings import Finding
@@ -10,19 +10,31 @@ from geo.intake.headings import read_method_words
 from geo.intake.reading import Column
 from geo.intake.tables import Table
 from geo.lookup import properties
+from geo.methods import resolve_method
 
 #: Properties of which nothing can be rated until the extractant is known.
 ASKED = ("p", "k", "ca", "mg", "na", "s", "zn", "mn", "fe", "cu", "b", "ec")
 
 
-def with_methods(table: Table) -> tuple[tuple[Column, ...], list[Finding]]:
-    """Columns with their methods; one property in two columns keeps the fuller column."""
+def with_methods(table: Table, told: Mapping[str, str]) -> tuple[tuple[Column, ...], list[Finding]]:
+    """Columns with their methods; one property in two columns keeps the fuller column.
+
+    `told` is what a person said of this file, property key -> method; it goes before the file.
+    """
     keys = [table.columns[i].key for i in table.property_columns()]
     said: dict[str, str] = {}
     for _, text in (*table.titles, *table.footers):
         for key, method in read_method_words(text, keys).items():
             said.setdefault(key, method)
-    columns = [replace(c, method=_finer(c.method, said.get(c.key, ""))) for c in table.columns]
+    columns = [
+        replace(
+            c,
+            method=resolve_method(c.key, told[c.key])
+            if c.key in told
+            else _finer(c.method, said.get(c.key, "")),
+        )
+        for c in table.columns
+    ]
     columns, findings = _one_column_each(table, columns)
     silent = [c.key for c in columns if c.key in ASKED and not c.method]
     if silent:
@@ -68,7 +80,8 @@ def _which_extractant(keys: Sequence[str], file: str) -> Finding:
         f"{file} does not say which extractant {names} were measured with.",
         "Ask the laboratory. Until then they are shown and mapped, not rated.",
         "They are mapped, not rated. Write the method into the heading, such as 'K NH4OAc (mg/kg)' "
-        "or 'pH buffer SMP', or into a line below: 'Methods: P Mehlich-3, ...'.",
+        "or 'pH buffer SMP', or into a line below: 'Methods: P Mehlich-3, ...', or add the file "
+        "with --method 'p=Mehlich-3'.",
         file,
         keys=tuple(keys),
     )

@@ -114,6 +114,7 @@ def add_file(folder: Path, path: Path, arguments: argparse.Namespace) -> Stored:
         crs=arguments.crs,
         columns=dict(arguments.map_column),
         units=dict(arguments.unit),
+        methods=dict(arguments.method),
     )
 
 
