@@ -38,6 +38,8 @@ from geo.response import Response
 SHOWN, NOT_SHOWN, REFUSED = "shown", "not_shown", "refused"
 #: Stations needed on either side before treated ground is set against untreated.
 FEWEST_STATIONS = 3
+#: A survey older than this teaches nothing of what was spread since. [years]
+YEARS_BACK = 10
 LABORATORIES = "the stations agree, but two laboratories alone may stand as far apart"
 
 
@@ -177,6 +179,22 @@ def compare(farm: Path, first: int, second: int, block: str | None = None) -> Ch
     if first >= second:
         raise UsageError(f"Compare an earlier season with a later one, not {first} with {second}.")
     return compare_records(read_records(farm, first, block), read_records(farm, second, block))
+
+
+def responses_before(farm: Path, season: int, block: str | None = None) -> tuple[Response, ...]:
+    """What a block has taught up to a season, from its two latest surveys; empty with fewer.
+
+    For the rates of that season: those that are `used` replace the table's response.
+    """
+    records = read_records(farm, season, block)
+    for earlier in range(season - 1, season - 1 - YEARS_BACK, -1):
+        first = read_records(farm, earlier, records.block.name)
+        if first.layers and records.layers:
+            try:
+                return compare_records(first, records, maps=False).responses
+            except UsageError:
+                continue
+    return ()
 
 
 def compare_records(

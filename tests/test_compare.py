@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from geo.checks import check_samples
-from geo.compare import compare, compare_records
+from geo.compare import compare, compare_records, responses_before
 from geo.comparing.comparable import about_survey, comparables, other_laboratory
 from geo.comparing.maps import FELL, NOT_SEEN, NOT_SHOWN, ROSE, classify
 from geo.comparing.pairs import pair_stations
@@ -286,3 +286,11 @@ def test_a_block_where_nothing_was_spread(demo_farm):
     assert found.responses == ()
     assert found.worth.spent == ()
     assert {one.area for one in found.changes} == {"block"}
+
+
+def test_what_a_block_has_taught_up_to_a_season(demo_farm):
+    assert responses_before(demo_farm, 2024, "Poel") == ()
+    (lime,) = responses_before(demo_farm, 2025, "Poel")
+    assert lime.used
+    # Table 0.37 pH per t/ha, block 0.29: more lime is needed than the table says.
+    assert lime.rate_factor == pytest.approx(lime.prior / lime.value)
