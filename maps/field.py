@@ -13,10 +13,10 @@ from geo.export.layers import to_lonlat
 from geo.season import Season
 from maps import drawings, prints
 from maps.colors import ZONE_FILLS
+from maps.measures import measures_of
 from maps.reportdata import (
     Data,
     driver_rows,
-    kilograms,
     rates_of,
     spread_amendments,
     spread_sentence,
@@ -48,14 +48,15 @@ def field_page(data: Data) -> str:
 
 def field_data(season: Season) -> Data:
     """Everything that field.html shows."""
-    block = season.block
+    block, measured = season.block, measures_of(season.settings)
     paper = drawings.paper_for(block.outline, WIDTH, HEIGHT)
     return {
         "farm": season.settings.name,
+        "units": measured.words,
         "block": block.name,
         "season": season.season,
-        "hectares": f"{block.area_ha:.2f} ha",
-        "swath": f"{season.settings.spreader_of(block.name).width_m:g} m",
+        "hectares": measured.area_words(block.area_ha),
+        "swath": measured.length(season.settings.spreader_of(block.name).width_m),
         "materials": [_material(season, name) for name in spread_amendments(season)],
         "blockMap": _base_map(season, paper),
         "spots": _spots(season),
@@ -85,9 +86,10 @@ def _rows(season: Season, amendment: str) -> list[Data]:
     site, block = season.block.site, season.block
     if site.row_azimuth_deg is None or not site.row_spacing_m:
         return []
-    rates = rates_of(season, amendment)
+    rates, measured = rates_of(season, amendment), measures_of(season.settings)
     found = [
-        {"row": s.row, "zone": zone.zone_id, "m": f"{s.metres:.0f}", "kg": kilograms(s.kg)}
+        {"row": s.row, "zone": zone.zone_id, "m": measured.of_row(s.metres),
+         "kg": measured.mass(s.kg)}
         for zone in zone_map_of(season, amendment).zones
         if zone.zone_id in rates and rates[zone.zone_id].rate_kg_ha > 0
         for s in kg_by_row(

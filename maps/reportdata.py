@@ -15,7 +15,7 @@ import shapely
 
 from geo.asapplied import AsApplied
 from geo.export.applied import applied_rows
-from geo.export.driving import grams_per_vine, kg_by_row, kg_per_100_m
+from geo.export.driving import grams_per_vine, kg_by_row
 from geo.export.layers import short_name, spread_layers
 from geo.export.readme import TRAY_M
 from geo.export.seasonfile import season_versions
@@ -28,18 +28,16 @@ from geo.season import Season
 from geo.surfaces import Surface
 from geo.zones import ZoneMap
 from maps import drawings, prints
+from maps.measures import measures_of
 from maps.wording import (
     AMENDMENT_WORDS,
     LEVEL_WORDS,
     MAP_VERDICT_WORDS,
-    amount_words,
     crop_words,
     date_words,
     level_words,
     money,
     number,
-    range_words,
-    rate_words,
     sentence,
 )
 
@@ -57,12 +55,14 @@ SEVERITY_WORDS = {"refused": "Refused", "open": "Asks", "warning": "Mind", "note
 def report_data(season: Season, applied: Sequence[AsApplied] = ()) -> Data:
     """Everything that report.pdf shows; `applied` is what is on record as spread."""
     block, spots = season.block, prints.sample_places(season)
+    measured = measures_of(season.settings)
     return {
         "language": "en",
+        "units": measured.words,
         "farm": season.settings.name,
         "block": block.name,
         "season": str(season.season),
-        "left": f"{block.area_ha:.2f} ha, {crop_words(block.site.crop)}",
+        "left": f"{measured.area_words(block.area_ha)}, {crop_words(block.site.crop)}",
         "right": _sampled(season),
         "materials": [_material(season, name) for name in spread_amendments(season)],
         "nothing": _nothing(season),
@@ -111,15 +111,17 @@ def _material(season: Season, amendment: str) -> Data:
         "title": f"{word.capitalize()} for {season.block.name}",
         "say": spread_sentence(season, amendment),
         "map": prints.zone_picture(season.block, zone_map, by_rate),
-        "alt": f"Map of {season.block.name}: " + "; ".join(_zone_said(r) for r in by_rate),
+        "alt": f"Map of {season.block.name}: " + "; ".join(_zone_said(season, r) for r in by_rate),
         "rowsFrom": _rows_from(season),
         "driver": driver_rows(season, amendment),
-        "swath": f"{season.settings.spreader_of(season.block.name).width_m:g} m",
+        "swath": measures_of(season.settings).length(
+            season.settings.spreader_of(season.block.name).width_m
+        ),
         "byHand": season.settings.spreader_of(season.block.name).by_hand,
         "files": _files(season, amendment),
         "tray": _tray(by_rate),
         "buy": buy_rows(season, amendment, material),
-        "sure": _sure(zone_map, by_rate),
+        "sure": _sure(season, zone_map, by_rate),
         "uniform": _uniform(season, amendment),
         "mind": list(season.prescription.cautions),
         "zones": [f"zone {zone.zone_id}" for zone in zone_map.zones],
@@ -130,19 +132,22 @@ def _material(season: Season, amendment: str) -> Data:
     }
 
 
-def _zone_said(rate: Rate) -> str:
-    return f"zone {rate.zone_id}, {rate.area_ha:.2f} ha, {rate_words(rate.rate_kg_ha)}"
+def _zone_said(season: Season, rate: Rate) -> str:
+    measured = measures_of(season.settings)
+    area = measured.area_words(rate.area_ha)
+    return f"zone {rate.zone_id}, {area}, {measured.rate(rate.rate_kg_ha)}"
 
 
 def spread_sentence(season: Season, amendment: str) -> str:
     """What to spread, in one sentence with rates, total and product."""
     rates = sorted(rates_of(season, amendment).values(), key=lambda rate: -rate.rate_kg_ha)
     material = materials_of(season.settings)[rates[0].material]
-    total = amount_words(sum(rate.rate_kg_ha * rate.area_ha for rate in rates))
+    measured = measures_of(season.settings)
+    total = measured.amount(sum(rate.rate_kg_ha * rate.area_ha for rate in rates))
     if len(rates) == 1:
-        said = f"{rate_words(rates[0].rate_kg_ha)} everywhere"
+        said = f"{measured.rate(rates[0].rate_kg_ha)} everywhere"
     else:
-        said = ", ".join(f"{rate_words(r.rate_kg_ha)} in zone {r.zone_id}" for r in rates)
+        said = ", ".join(f"{measured.rate(r.rate_kg_ha)} in zone {r.zone_id}" for r in rates)
     placement = season.block.site.placement
     where = placement.get(amendment, placement.get("default", ""))
     passes = max(len(rate.passes) for rate in rates)
@@ -155,7 +160,7 @@ def spread_sentence(season: Season, amendment: str) -> str:
 def driver_rows(season: Season, amendment: str) -> list[Data]:
     """One row a zone: look, hectares, planting rows, rate, kilograms on the way, grams a vine."""
     zone_map, rates = zone_map_of(season, amendment), rates_of(season, amendment)
-    site = season.block.site
+    site, measured = season.block.site, measures_of(season.settings)
     width = season.settings.spreader_of(season.block.name).width_m
     amounts = [rates[z.zone_id].rate_kg_ha if z.zone_id in rates else 0.0 for z in zone_map.zones]
     rows = []
@@ -168,29 +173,16 @@ def driver_rows(season: Season, amendment: str) -> list[Data]:
             {
                 "zone": str(zone.zone_id),
                 "patch": drawings.patch(fill, stitch),
-                "hectares": f"{zone.area_ha:.2f}",
+                "area": measured.area(zone.area_ha),
                 "rows": [f"{a} to {b}" if a != b else f"{a}" for a, b in zone.rows],
-                "rate": "none" if rate <= 0 else rate_words(rate),
-                "drive": "closed" if rate <= 0 else kilograms(kg_per_100_m(rate, width)),
-                "row": kilograms(kg_per_100_m(rate, spacing)) if spacing else "",
+                "rate": "none" if rate <= 0 else measured.rate(rate),
+                "drive": "closed" if rate <= 0 else measured.along(rate, width),
+                "row": measured.along(rate, spacing) if spacing else "",
                 "vine": number(grams_per_vine(rate, spacing, vines)) if hand else "",  # type: ignore[arg-type]
-                "total": amount_words(rate * zone.area_ha),
+                "total": measured.amount(rate * zone.area_ha),
             }
         )
     return rows
-
-
-def kilograms(kg: float) -> str:
-    """Kilograms for a scale: whole from 20 up, one decimal from 2, else two.
-
-    Examples
-    --------
-    >>> kilograms(96.9), kilograms(7.25), kilograms(0.36), kilograms(0.0)
-    ('97', '7.2', '0.36', '0')
-    """
-    if kg == 0:
-        return "0"
-    return f"{kg:.0f}" if kg >= 20 else f"{kg:.1f}" if kg >= 2 else f"{kg:.2f}"
 
 
 def _rows_from(season: Season) -> str:
@@ -200,9 +192,10 @@ def _rows_from(season: Season) -> str:
         return "No row direction and spacing in farm.toml: rows are not numbered."
     compass = ("north", "north-east", "east", "south-east", "south", "south-west", "west",
                "north-west")  # fmt: skip
+    apart = measures_of(season.settings).length(site.row_spacing_m)
     left = compass[round((site.row_azimuth_deg - 90) / 45) % 8]
     return (
-        f"Numbers at the edge are rows, counted from the {left}, {site.row_spacing_m:g} m apart. "
+        f"Numbers at the edge are rows, counted from the {left}, {apart} apart. "
         "Closer stitches mean more."
     )
 
@@ -236,7 +229,7 @@ def buy_rows(season: Season, amendment: str, material: Material) -> list[tuple[s
     bought = next((p for p in purchase_list([plan], settings) if p.material == material.key), None)
     if bought is None:
         return []
-    amount = amount_words(bought.bought_kg)
+    amount = measures_of(settings).amount(bought.bought_kg)
     if bought.bags is not None:
         bags = "1 bag" if bought.bags == 1 else f"{bought.bags} bags"
         amount = f"{bags} of {material.bag_kg:g} kg"
@@ -263,21 +256,23 @@ def _material_key(season: Season, amendment: str) -> str:
     return next(iter(rates_of(season, amendment).values())).material
 
 
-def _sure(zone_map: ZoneMap, rates: Sequence[Rate]) -> list[str]:
-    ranges = [f"{range_words(r.low_kg_ha, r.high_kg_ha)} in zone {r.zone_id}" for r in rates]
+def _sure(season: Season, zone_map: ZoneMap, rates: Sequence[Rate]) -> list[str]:
+    span = measures_of(season.settings).span
+    ranges = [f"{span(r.low_kg_ha, r.high_kg_ha)} in zone {r.zone_id}" for r in rates]
     said = "Two times in three the right rate lies within " + ", ".join(ranges) + "."
     return [zone_map.why, said]
 
 
 def _uniform(season: Season, amendment: str) -> str:
     plan, currency = season.prescription, season.settings.currency
+    measured = measures_of(season.settings)
     one, cost = plan.uniform.get(amendment), plan.costs.get(amendment)
     if one is None:
         return ""
     said = "none anywhere"
     if one.rate_kg_ha > 0:
-        said = f"{rate_words(one.rate_kg_ha)} everywhere"
-        said += f": {amount_words(one.total_kg)}"
+        said = f"{measured.rate(one.rate_kg_ha)} everywhere"
+        said += f": {measured.amount(one.total_kg)}"
         said += f", {money(one.cost, currency)}" if one.cost is not None else ""
     said = sentence(said)
     if one.expected_loss_ratio > 1:
@@ -294,11 +289,12 @@ def _by_row(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> list[D
     """Kilograms of every planting row, where a person spreads by hand."""
     site = season.block.site
     hand = season.settings.spreader_of(season.block.name).by_hand
+    measured = measures_of(season.settings)
     if not hand or site.row_azimuth_deg is None or not site.row_spacing_m:
         return []
     return [
-        {"zone": str(zone.zone_id), "row": share.row, "m": f"{share.metres:.0f}",
-         "kg": kilograms(share.kg)}
+        {"zone": str(zone.zone_id), "row": share.row, "m": measured.of_row(share.metres),
+         "kg": measured.mass(share.kg)}
         for zone in zone_map.zones
         if zone.zone_id in rates and rates[zone.zone_id].rate_kg_ha > 0
         for share in kg_by_row(
@@ -338,7 +334,8 @@ def _applied(season: Season, one: AsApplied) -> Data:
     """Planned against done, zone by zone, with a map of each."""
     planned, done, legend = prints.applied_pictures(season, one)
     word = AMENDMENT_WORDS.get(one.amendment, one.amendment).capitalize()
-    rows, total = applied_rows(season, [one]), amount_words(one.done_kg(season.block.area_ha))
+    measured = measures_of(season.settings)
+    rows, total = applied_rows(season, [one]), measured.amount(one.done_kg(season.block.area_ha))
     logged = f"{one.logged_share * 100:.0f} % of the block is in a machine's log"
     said = "No machine log: the record is taken as done." if one.logged_share == 0 else f"{logged}."
     return {
@@ -350,12 +347,12 @@ def _applied(season: Season, one: AsApplied) -> Data:
         "rows": [
             [
                 row["zone"],
-                f"{row['hectares']:.2f}",
+                measured.area(row["hectares"]),
                 *(
-                    "" if row[key] is None else rate_words(row[key])
+                    "" if row[key] is None else measured.rate(row[key])
                     for key in ("asked_kg_ha", "planned_kg_ha", "done_kg_ha")
                 ),
-                "" if row["done_kg"] is None else amount_words(row["done_kg"]),
+                "" if row["done_kg"] is None else measured.amount(row["done_kg"]),
             ]
             for row in rows
         ],

@@ -122,6 +122,23 @@ def test_the_sheet_for_the_driver_is_one_page(request, tmp_path, name, paper):
     assert "Rows left" in first
 
 
+@poppler
+def test_a_farm_in_pounds_and_acres_reads_pounds_and_acres(poel, tmp_path):
+    """1 kg/ha = 0.892179 lb/ac, 1 ha = 2.471054 ac, kg per 100 m x 0.671969 = lb per 100 ft."""
+    season = replace(poel, settings=replace(poel.settings, units="us"))
+    data = report_data(season)
+    (rate,) = [r for r in poel.prescription.rates if r.zone_id == 1 and r.amendment == "lime"]
+    row = next(r for r in data["materials"][0]["driver"] if r["zone"] == "1")
+    assert row["rate"] == f"{5 * round(rate.rate_kg_ha * 0.892179 / 5)} lb/ac"
+    assert row["area"] == f"{rate.area_ha * 2.471054:.2f}"
+    assert float(row["drive"]) == pytest.approx(rate.rate_kg_ha * 0.048 * 0.671969, abs=0.5)
+    write_report(season, tmp_path)
+    text = tool("pdftotext", tmp_path / "report.pdf", "-l", "1", "-layout")
+    assert "lb in 100 ft" in text
+    assert "t/ha" not in text
+    assert "kg/ha" in text  # the unit of the spreader file, which is the controller's
+
+
 class Elements(HTMLParser):
     def __init__(self):
         super().__init__()

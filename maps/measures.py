@@ -1,0 +1,104 @@
+"""The farm's own units on paper and phone: metric, or pounds, acres and feet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from geo.export.driving import kg_per_100_m
+from geo.settings import Settings
+from geo.units import KG_PER_LB, M_PER_FT, acres_from_ha, lb_ac_from_kg_ha
+from maps.wording import amount_words, range_words, rate_words
+
+LB_PER_TON = 2000.0
+
+
+@dataclass(frozen=True)
+class Measures:
+    """Words for rates, masses, areas and lengths in one system of units."""
+
+    us: bool
+
+    @property
+    def words(self) -> dict[str, str]:
+        """What stands over columns."""
+        if self.us:
+            return {"area": "ac", "mass": "lb", "length": "ft", "stretch": "100 ft"}
+        return {"area": "ha", "mass": "kg", "length": "m", "stretch": "100 m"}
+
+    def rate(self, kg_ha: float) -> str:
+        """A rate.
+
+        Examples
+        --------
+        >>> Measures(us=False).rate(2019.0), Measures(us=True).rate(2019.0)
+        ('2.0 t/ha', '1800 lb/ac')
+        """
+        if not self.us or kg_ha == 0:
+            return rate_words(kg_ha)
+        return f"{_pounds(float(lb_ac_from_kg_ha(kg_ha)))}/ac"
+
+    def span(self, low_kg_ha: float, high_kg_ha: float) -> str:
+        """Low to high."""
+        if not self.us:
+            return range_words(low_kg_ha, high_kg_ha)
+        return f"{self.rate(low_kg_ha)} to {self.rate(high_kg_ha)}"
+
+    def amount(self, kg: float) -> str:
+        """A mass to buy or to load.
+
+        Examples
+        --------
+        >>> Measures(us=False).amount(12736.0), Measures(us=True).amount(12736.0)
+        ('12.7 t', '14.0 tons')
+        """
+        return _pounds(kg / KG_PER_LB, to=1) if self.us else amount_words(kg)
+
+    def area(self, hectares: float) -> str:
+        """An area without its unit."""
+        return f"{float(acres_from_ha(hectares)) if self.us else hectares:.2f}"
+
+    def area_words(self, hectares: float) -> str:
+        """An area with its unit."""
+        return f"{self.area(hectares)} {self.words['area']}"
+
+    def length(self, metres: float) -> str:
+        """A length with its unit."""
+        return f"{metres / M_PER_FT:.1f} ft" if self.us else f"{metres:g} m"
+
+    def of_row(self, metres: float) -> str:
+        """How much of a row, whole, without its unit."""
+        return f"{metres / M_PER_FT if self.us else metres:.0f}"
+
+    def along(self, kg_ha: float, width_m: float) -> str:
+        """Product on a stretch of 100 m or 100 ft, without its unit."""
+        kg = kg_per_100_m(kg_ha, width_m)
+        return digits(kg * M_PER_FT / KG_PER_LB if self.us else kg)
+
+    def mass(self, kg: float) -> str:
+        """A mass for a scale, without its unit."""
+        return digits(kg / KG_PER_LB if self.us else kg)
+
+
+def measures_of(settings: Settings) -> Measures:
+    """Measures by the farm's units."""
+    return Measures(settings.units == "us")
+
+
+def _pounds(lb: float, to: int = 5) -> str:
+    """Pounds, or tons of 2000 pounds from one up; pounds of rates to the nearest five."""
+    if lb >= LB_PER_TON:
+        return f"{lb / LB_PER_TON:.1f} tons"
+    return f"{to * round(lb / to)} lb" if lb >= 20 else f"{lb:.2g} lb"
+
+
+def digits(amount: float) -> str:
+    """An amount for a scale: whole from 20 up, one decimal from 2, else two.
+
+    Examples
+    --------
+    >>> digits(96.9), digits(7.25), digits(0.36), digits(0.0)
+    ('97', '7.2', '0.36', '0')
+    """
+    if amount == 0:
+        return "0"
+    return f"{amount:.0f}" if amount >= 20 else f"{amount:.1f}" if amount >= 2 else f"{amount:.2f}"
