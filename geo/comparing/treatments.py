@@ -16,7 +16,7 @@ from geo.comparing.pairs import Pairs
 from geo.farm import Records
 from geo.grids import Array, Mask, grid_over
 from geo.intake.reading import Application, LoggedRate
-from geo.planning.revisit import treated_areas
+from geo.treated import treated_areas
 
 #: A position from a hand-held receiver is this good, common practice. [m]
 GPS_M = 3.0

@@ -7,17 +7,14 @@ Soil Science 60, 748); half to two thirds of a survey is the usual share here.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
-import shapely
-from shapely.geometry.base import BaseGeometry
 
 from geo.grids import Array
-from geo.intake.reading import Application
 from geo.planning.constraints import within
 from geo.planning.exchange import Problem, choose_all_there_is
 from geo.planning.signals import Signal
+from geo.treated import TreatedArea
 
 #: Share of a plan's spots that return to old stations. [1]
 REPEAT_SHARE = 2.0 / 3.0
@@ -25,48 +22,6 @@ REPEAT_SHARE = 2.0 / 3.0
 PAIR_APART_M = 10.0
 #: Stations to return to in every treated area and check strip.
 EACH_AREA = 2
-#: A part narrower than this and three times as long is a strip. [m]
-STRIP_M = 30.0
-
-
-@dataclass(frozen=True)
-class TreatedArea:
-    """Ground that was treated alike, or left untreated on purpose. [m]"""
-
-    name: str
-    shape: BaseGeometry
-    check: bool
-
-
-def treated_areas(applications: Sequence[Application], crs: str) -> tuple[TreatedArea, ...]:
-    """Areas of the spreading records that say where they lie; check strips on their own."""
-    from geo.crs import to_metric
-
-    areas: dict[str, TreatedArea] = {}
-    for one in applications:
-        if not one.where_lonlat:
-            continue
-        shape = to_metric(shapely.from_wkt(one.where_lonlat), crs)
-        untreated = one.rate_kg_ha == 0.0
-        said = "check" in f"{one.zone} {one.note}".lower()
-        strips = [p for p in shapely.get_parts(shape) if untreated and (said or _is_strip(p))]
-        strips = [p for p in strips if _is_strip(p)] or strips
-        for part in strips:
-            areas[part.wkt] = TreatedArea("check strip", part, True)
-        rest = [p for p in shapely.get_parts(shape) if p not in strips]
-        if rest:
-            name = "not treated" if untreated else one.zone or one.product
-            whole = shapely.union_all(rest)
-            areas[whole.wkt] = TreatedArea(name, whole, False)
-    return tuple(areas.values())
-
-
-def _is_strip(shape: BaseGeometry) -> bool:
-    if shape.geom_type != "Polygon" or not shape.area:
-        return False
-    box = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shape))
-    sides = np.hypot(*np.diff(box[:3], axis=0).T)
-    return bool(sides.min() < STRIP_M and sides.max() > 3.0 * sides.min())
 
 
 def panel(

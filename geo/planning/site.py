@@ -21,12 +21,12 @@ from geo.planning.constraints import (
     usual_spacing_m,
 )
 from geo.planning.records import Known, Wishes
-from geo.planning.revisit import TreatedArea, treated_areas
 from geo.planning.search import Ground, at_stake, with_known
 from geo.planning.signals import mean_signal
 from geo.planning.stakes import Stake, scaled_signal, stakes_of
 from geo.season import Season
 from geo.surfaces import Surface
+from geo.treated import TreatedArea, treated_areas
 
 #: Candidates and nodes of a search; a block of the usual size is searched in seconds.
 PLACES, NODES = 4000, 800
