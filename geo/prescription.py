@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,7 +116,7 @@ def prescribe(
         ]
         one = _uniform(asked, own, zones, block, settings)
         if one.rate_kg_ha <= 0 and all(rate.rate_kg_ha <= 0 for rate in own):
-            held.append(_nothing_to_spread(requirement, one, own))
+            held.append(_nothing_to_spread(asked, one, own, chosen.values()))
             continue
         rates += own
         uniform[name] = one
@@ -140,12 +140,21 @@ def prescribe(
     )
 
 
-def _nothing_to_spread(requirement: Requirement, one: Uniform, own: Sequence[Rate]) -> Held:
+def _nothing_to_spread(
+    asked: Asked, one: Uniform, own: Sequence[Rate], chosen: Iterable[Material]
+) -> Held:
     """An amendment that some places may need, but no zone enough for a pass."""
-    why = (
-        f"No {requirement.amendment} this season: nowhere is enough asked for, likely enough, for "
-        f"a pass to be worth it (0 to {one.high_kg_ha:g} kg/ha of product, two times in three)."
-    )
+    requirement = asked.requirement
+    element = ELEMENT_OF.get(requirement.amendment, "")
+    bringing = [m.name for m in chosen if m.analysis.get(element, 0.0) > 0]
+    head = f"No {requirement.amendment} this season"
+    if bringing and requirement.draws.sum() > asked.draws.sum():
+        why = f"{head}: the {' and '.join(bringing)} of this plan brings what is asked for."
+    else:
+        why = (
+            f"{head}: nowhere is enough asked for, likely enough, for a pass to be worth it (0 to "
+            f"{one.high_kg_ha:g} kg/ha of product, two times in three)."
+        )
     said = [reason for reason in requirement.reasons if "credited" in reason]
     chain = own[0].chain if own else ()
     reason = " ".join([why, *said])

@@ -1,6 +1,7 @@
 """What the rates of the demo farm must say (the farm's own specification: how it was planted)."""
 
 import re
+import shutil
 
 import numpy as np
 import pytest
@@ -253,3 +254,30 @@ def test_every_rate_of_the_demo_can_be_followed(poel, kniee, kniee_2024):
             assert end.value == rate.rate_kg_ha
         for held in season.prescription.held:
             assert held.chain or held.kind == "no_data" or held.amendment == "nitrogen"
+
+
+def replanted(farm, folder, planted):
+    """The farm with another year of planting for Poel; none where `planted` is empty."""
+    shutil.copytree(farm, folder)
+    text = (folder / "farm.toml").read_text(encoding="utf-8")
+    (folder / "farm.toml").write_text(text.replace("planted = 2006", planted), encoding="utf-8")
+    return ask(folder, 2024, "Poel")
+
+
+def test_before_planting_soil_alone_decides_and_lime_aims_higher(farm, asked, tmp_path):
+    found, plan = replanted(farm, tmp_path / "farm", "planted = 2030")
+    assert found["potassium"].kind == "rate"
+    assert found["magnesium"].kind == "rate"
+    assert found["lime"].draws.mean() > asked[2024, "Poel"][0]["lime"].draws.mean()
+    assert found["potassium"].draws.any()
+    # The dolomitic lime brings the magnesium, and that is said.
+    said = next(h.reason for h in plan.held if h.amendment == "magnesium")
+    assert "dolomitic lime" in said
+    assert found["copper"].kind != "rate"
+
+
+def test_an_unknown_year_of_planting_is_asked_about(farm, tmp_path):
+    found, _ = replanted(farm, tmp_path / "farm", "")
+    assert "standing here" in found["potassium"].held
+    assert "planted" in found["potassium"].held
+    assert any("vines standing here" in r for r in found["lime"].reasons)

@@ -63,6 +63,7 @@ def write_spreader(season: Season, folder: Path) -> dict[str, list[ShapefileRepo
             grid_type=season.settings.controller.isoxml_grid or None,
             cell_m=season.settings.spreader_of(season.block.name).width_m,
         )
-        text = readme_text(written, season.settings, season.prescription.cautions)
+        flags = [r.from_memory for r in season.prescription.rates if r.material == material]
+        text = readme_text(written, season.settings, season.prescription.cautions, flags)
         (place / "readme.txt").write_text(text, encoding="ascii", newline="")
     return reports

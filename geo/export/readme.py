@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from geo.export.layers import SpreadLayer, written_rate
 from geo.export.shapefile import ShapefileReport
@@ -17,11 +17,12 @@ def readme_text(
     layers: Sequence[tuple[SpreadLayer, ShapefileReport]],
     settings: Settings,
     cautions: Sequence[str],
+    rate_from_memory: Iterable[bool] = (),
 ) -> str:
     """Text for the person at the controller, ASCII, CRLF.
 
     It says what the file cannot: the unit of the rates, what happens outside the zones, and how
-    much should come out along 100 m of row.
+    much should come out along 100 m of row; `rate_from_memory` flags figures nobody has seen.
     """
     first, _ = layers[0]
     unit = settings.controller.rate_unit
@@ -40,6 +41,8 @@ def readme_text(
     ]
     for layer, report in layers:
         lines += _layer_lines(layer, report, settings)
+    if any(rate_from_memory):
+        lines += ["A figure behind these rates is from memory: check it before spreading.", ""]
     lines += ["Cautions", *(f"- {caution}" for caution in cautions)]
     lines += [
         "- Setbacks from water, wells and neighbours are local rules: ask the authority or a "
