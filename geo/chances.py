@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from geo.prediction import t_quantile
-from geo.ratings import Classes, Ratings, class_chances
+from geo.ratings import Classes, Rating, Ratings, class_chances
 from geo.surfaces import TWO_IN_THREE, Surface, Surfaces
 from geo.zones import Zone
 
@@ -20,12 +20,20 @@ Chances = Mapping[str, float]
 def with_chances(ratings: Ratings, surfaces: Surfaces) -> Ratings:
     """The ratings with the chance of each class of the block's mean, where it was mapped."""
     block = {
-        key: replace(rating, chances=block_chances(ratings.classes[key], surfaces[key]))
+        key: _with_chances(rating, block_chances(ratings.classes[key], surfaces[key]))
         if rating.rated and key in ratings.classes and key in surfaces
         else rating
         for key, rating in ratings.block.items()
     }
     return replace(ratings, block=block)
+
+
+def _with_chances(rating: Rating, chances: Chances) -> Rating:
+    """A rating with its chances, also in words; what is all but sure needs none."""
+    if not chances or max(chances.values()) > 1 - SPOKEN_FROM:
+        return replace(rating, chances=chances)
+    why = f"{rating.why} With its doubt the block's mean is {chance_words(chances)}."
+    return replace(rating, chances=chances, why=why)
 
 
 def block_chances(classes: Classes, surface: Surface) -> Chances:

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from shapely import MultiPolygon, box
 
-from geo.chances import block_chances, chance_words, zone_chances
+from geo.chances import block_chances, chance_words, with_chances, zone_chances
 from geo.grids import grid_over
-from geo.ratings import Ratings
+from geo.ratings import Rating, Ratings
 from geo.surfaces import Surface
 from geo.zones import Estimate, Zone
 
@@ -42,6 +42,19 @@ def test_a_class_from_low_to_high_holds_the_mean_two_times_in_three(n, logs):
 
 def test_without_a_doubt_there_is_no_chance_to_state():
     assert block_chances(classes(80.0, 120.0), surface(np.nan, 100.0, np.nan, n=1)) == {}
+
+
+def test_a_doubtful_class_is_said_in_words_and_a_sure_one_is_not():
+    limits = classes(80.0, 120.0)
+    rating = Rating("block", "k", 90.0, "mg/kg", "medium", 80.0, 120.0, "need", True, "UC_K",
+                    False, "Table.")  # fmt: skip
+    ratings = Ratings((), {"k": rating}, {}, {"k": limits}, ())
+    doubtful = with_chances(ratings, {"k": surface(70.0, 90.0, 110.0)}).block["k"]
+    assert doubtful.why.startswith("Table. With its doubt the block's mean is medium")
+    assert "low" in doubtful.why
+    sure = with_chances(ratings, {"k": surface(99.0, 100.0, 101.0)}).block["k"]
+    assert sure.why == "Table."
+    assert sure.chances["medium"] > 0.99
 
 
 def test_a_zone_far_below_a_limit_is_surely_in_the_lowest_class():

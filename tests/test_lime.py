@@ -202,6 +202,24 @@ def test_eksteen_lime_never_falls_with_acidity_nor_rises_with_calcium(acidity, c
         assert rate(acidity, ca + more) <= rate(acidity, ca) + 1e-9
 
 
+@given(st.floats(1, 40), st.floats(0, 100), st.floats(0, 50))
+def test_lime_by_base_saturation_never_rises_with_it(cec, saturation, more):
+    now, later = (
+        lime.base_saturation_lime_t_ha(cec, min(s, 100.0), 60.0)
+        for s in (saturation, saturation + more)
+    )
+    assert later <= now + 1e-9
+
+
+@given(st.floats(3.5, 8.5), st.floats(0, 2), st.sampled_from(["sand", "sandy loam", "clay"]))
+def test_lime_by_texture_never_rises_with_ph(ph, more, texture):
+    now, later = (
+        float(lime.texture_lime_t_ha(np.asarray(p), 6.0, texture, np.asarray(2.0)))
+        for p in (ph, ph + more)
+    )
+    assert later <= now + 1e-9
+
+
 @given(st.floats(0, 1e5))
 def test_rates_survive_the_round_trip_to_pounds(kg_ha):
     assert kg_ha_from_lb_ac(lb_ac_from_kg_ha(kg_ha)) == pytest.approx(kg_ha)
