@@ -10,7 +10,7 @@ import numpy as np
 
 from geo import remarks
 from geo.belief import Belief, Character, believe, characterise, leave_out_each, revalue
-from geo.belief_draws import draw
+from geo.belief_draws import Stage, draw, set_stage
 from geo.blocks import Block
 from geo.checks import CheckedSamples
 from geo.columns import Column, Survey, arrange, lenders, reread
@@ -167,7 +167,15 @@ def krige_surfaces(
     return surfaces
 
 
-def draw_surface(surface: Surface, xy: Array, count: int, rng: np.random.Generator) -> Array:
+def stage_surfaces(surfaces: Surfaces, xy: Array) -> Stage | None:
+    """Places made ready once for draws of all surfaces of a survey; None if none has a belief."""
+    beliefs = {key: one.belief for key, one in surfaces.items() if one.belief is not None}
+    return set_stage(beliefs, xy) if beliefs else None
+
+
+def draw_surface(
+    surface: Surface, xy: Array, count: int, rng: np.random.Generator, stage: Stage | None = None
+) -> Array:
     """Draws of a surface at places, in the house unit; short-range noise left out.
 
     Parameters
@@ -179,6 +187,8 @@ def draw_surface(surface: Surface, xy: Array, count: int, rng: np.random.Generat
         In the block's metric CRS. [m]
     count : int
     rng : Generator
+    stage : Stage, optional
+        The same places from `stage_surfaces`, if several surfaces are drawn there.
 
     Returns
     -------
@@ -186,8 +196,11 @@ def draw_surface(surface: Surface, xy: Array, count: int, rng: np.random.Generat
         [unit]
     """
     if surface.belief is not None:
-        draws = draw(surface.belief, xy, count, rng)
-        return np.exp(draws) if surface.logs else draws
+        if stage is None:
+            draws = draw(surface.belief, xy, count, rng)
+        else:
+            draws = stage.draw(surface.key, count, rng)
+        return np.exp(draws, out=draws) if surface.logs else draws
     middle = np.full(count, surface.mean)
     if surface.n == 1:
         noise = laboratory_sd(surface.key, surface.mean, logs=surface.logs) * rng.normal(size=count)

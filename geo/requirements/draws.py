@@ -13,6 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from geo.belief_draws import Stage
 from geo.blocks import Block
 from geo.chain import Steps, all_sources
 from geo.checks import CheckedSamples
@@ -27,7 +28,7 @@ from geo.requirements.ask_sulfur import ask_sulfur
 from geo.requirements.case import Answer, Case, Float32, doubt_said
 from geo.requirements.soil_links import chain_of
 from geo.settings import Settings
-from geo.surfaces import Surfaces, draw_surface
+from geo.surfaces import Surfaces, draw_surface, stage_surfaces
 
 #: Draws of each property behind a requirement.
 DRAWS = 400
@@ -196,7 +197,7 @@ def find_requirements(
     )
     asked = QUESTIONS if only is None else {name: QUESTIONS[name] for name in only}
     found = tuple(_lay_out(ask(case), case, grid) for ask in asked.values())
-    drawer.drawn.clear()  # the chains keep the case, and draws are large
+    drawer.forget()
     return found
 
 
@@ -225,14 +226,28 @@ class _Drawer:
     count: int
     seed: int
     drawn: dict[str, Float32] = field(default_factory=dict)
+    stages: list[Stage | None] = field(default_factory=list)
 
     def draw(self, key: str) -> Array:
         if key not in self.drawn:
             stream = zlib.crc32(f"{self.block.name} {self.season} {key}".encode())
             rng = np.random.default_rng([self.seed, stream])
-            values = draw_surface(self.surfaces[key], self.grid.cells(), self.count, rng)
+            values = draw_surface(
+                self.surfaces[key], self.grid.cells(), self.count, rng, self._stage()
+            )
             self.drawn[key] = values.astype(np.float32)
         return self.drawn[key].astype(np.float64)
+
+    def _stage(self) -> Stage | None:
+        """The cells made ready for draws, once, when the first property is asked for."""
+        if not self.stages:
+            self.stages.append(stage_surfaces(self.surfaces, self.grid.cells()))
+        return self.stages[0]
+
+    def forget(self) -> None:
+        """Let go of what is large: the chains behind the rates keep this record."""
+        self.drawn.clear()
+        self.stages.clear()
 
     def covered(self, wkt_lonlat: str) -> Mask:
         from pyproj import Transformer
