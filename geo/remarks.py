@@ -87,7 +87,8 @@ def plain_sentence(
         Root mean square leave-one-out errors. [unit]
     """
     unit, n = column.prop.unit, len(column.present)
-    value = amount(mean[0], unit)
+    digits = 2 if abs(mean[0]) < 100 else 3
+    value = amount(mean[0], unit, digits)
     if verdict == USEFUL and misses is not None:
         return (
             "Useful map. Tested by leaving each sample out in turn: the map misses by "
@@ -95,7 +96,7 @@ def plain_sentence(
             f"{with_unit(figure(misses[1], 2), unit)}."
         )
     if verdict == WEAK:
-        decimals = 1 if unit == "pH" else _decimals(mean[0], 3)
+        decimals = 1 if unit == "pH" else _decimals(mean[0], digits)
         low, high = (figure(limit, decimals=decimals) for limit in mean[1:])
         return (
             "Hardly better than the average. You may look at the map; the rate uses one value, "

@@ -106,7 +106,7 @@ def test_pattern_is_mapped_and_noise_is_not(surfaces):
     assert surfaces["cu"].verdict == "none"
     assert surfaces["cu"].why == (
         "Copper in Noordkamp: no map, one value. It changes from step to step, and 24 samples "
-        f"cannot say where. Take {amount(surfaces['cu'].mean, 'mg/kg')} for the whole block."
+        f"cannot say where. Take {amount(surfaces['cu'].mean, 'mg/kg', 2)} for the whole block."
     )
     of_map, of_mean = surfaces["k"].misses
     assert of_map < of_mean
