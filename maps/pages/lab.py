@@ -92,13 +92,20 @@ def _finding(finding: Finding, answers: dict[str, str], number: int) -> Data:
         "severity": finding.severity,
         "message": finding.message,
         "where": where,
-        "proposal": finding.proposal,
+        "proposal": _without_command(finding.proposal),
         "done": finding.what_was_done,
         "samples": list(finding.sample_ids),
         "choices": [{"key": key, "words": words} for key, words in choices(finding)],
         "answer": answers.get(name, ""),
         "file": concerns_file(finding),
     }
+
+
+def _without_command(proposal: str) -> str:
+    """A proposal for a page: what the command line would do is done by a form here."""
+    if "soilquilt set" not in proposal:
+        return proposal
+    return "Give its right place, depth or value under “Correct what is stored”, once it is stored."
 
 
 def _stored(finding: Finding, number: int) -> Data:

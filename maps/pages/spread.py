@@ -129,7 +129,7 @@ def leaf(work: Workspace, season: int, block: Block) -> Data | None:
             {
                 "name": known[key].name if key in known else amendment,
                 "soil": level_words(soil["level"], soil["sense"]) if soil else "not read from soil",
-                "leaf": ", ".join(_leaf_words(t) for t in leaves) or "no test on file",
+                "leaf": [_leaf_words(t) for t in leaves],
                 "decides": one["reason"] if one else "released: see Zones",
                 "held": bool(one and one["kind"] == "held"),
             }

@@ -17,7 +17,7 @@ function miniature(one, lens) {
   const box = { x, y, width: x2 - x, height: y2 - y, preserveAspectRatio: "none", opacity: one.verdict === "weak" ? 0.55 : 1 };
   if (!data.app) return svg("image", { href: lens.picture, ...box });
   const column = data.properties.indexOf(one), row = ["found", "chance", "sure"].indexOf(lens.key);
-  return svg("svg", { ...box, viewBox: `${column * 80} ${row * 80} 80 80` },
+  return svg("svg", { ...box, viewBox: `${column * 80 + 1} ${row * 80 + 1} 78 78` },
     svg("image", { href: data.app.place + "/strip.png", width: data.properties.length * 80, height: 240 }));
 }
 
@@ -88,10 +88,10 @@ window.quilt = (() => {
   function showPicture(one, lens) {
     clear();
     const overlay = layers[`picture:${one.key}:${lens.key}`];
+    // Data colours are the same on every ground: a weak map is told by its dashed outline.
     overlay.setUrl(lens.picture);
     add(overlay);
-    if (one.verdict === "none" && lens.key === "found") overlay.setOpacity(0.6);
-    else overlay.setOpacity(one.verdict === "weak" ? 0.8 : 1);
+    layers.outline.setStyle({ dashArray: one.verdict === "weak" ? "8 6" : null });
     around();
     for (const label of lens.labels || []) {
       add(L.marker([label.lat, label.lon], ghost({ keyboard: false, icon: L.divIcon({ html: el("span", { class: "level" }, label.text), className: "", iconSize: [34, 18] }) })));
@@ -102,6 +102,7 @@ window.quilt = (() => {
 
   function showZones(material) {
     clear();
+    layers.outline.setStyle({ dashArray: null });
     for (const zone of material.zones) {
       const fades = chosen !== null && chosen !== zone.id;
       const stitch = stitchOf(material, zone);
@@ -132,11 +133,13 @@ window.quilt = (() => {
   function choose(zone) { chosen = zone; }
 
   function addSamples(one) {
+    // What is worked out from other values has no cell of its own in the laboratory's file.
+    const measured = one && data.samples.some((sample) => sample.values[one.key]);
     const larger = document.documentElement.dataset.light === "sun" ? 1.4 : 1;
     for (const sample of data.samples) {
       const cell = one && sample.values[one.key];
       const open = cell && cell.open;
-      add(L.circleMarker([sample.lat, sample.lon], { radius: (open ? 6 : 3.6) * larger, color: open ? token("--thread") : "#14262b", weight: open ? 3 : 1.8, fill: true, fillColor: "#fff", fillOpacity: one && !cell ? 0 : 1, dashArray: one && !cell ? "1 3" : null }))
+      add(L.circleMarker([sample.lat, sample.lon], { radius: (open ? 6 : 3.6) * larger, color: open ? token("--thread") : "#14262b", weight: open ? 3 : 1.8, fill: true, fillColor: "#fff", fillOpacity: measured && !cell ? 0 : 1, dashArray: measured && !cell ? "1 3" : null }))
         .on("click", (event) => { L.DomEvent.stop(event); page.spot(event.latlng, sample); });
     }
   }

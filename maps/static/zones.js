@@ -139,7 +139,7 @@ const page = (() => {
 
   function drawUnsure(material, tried) {
     const chosen = document.querySelector("input[name=unsure]:checked")?.value || "set";
-    const options = [["set", "as set"], ["little", "rather too little"], ["balanced", "balanced"], ["much", "rather too much"]];
+    const options = [["set", "as set"], ["little", "rather little"], ["balanced", "balanced"], ["much", "rather much"]];
     fill(follows,
       el("fieldset", {}, el("legend", {}, "When unsure, spread"), el("div", { class: "radios", onchange: tryIt }, options.map(([value, words]) => radio("unsure", value, words, tried ? value === chosen : value === "set")))),
       tried
