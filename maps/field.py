@@ -14,7 +14,7 @@ from geo.season import Season
 from maps import drawings, prints
 from maps.colors import ZONE_FILLS
 from maps.measures import measures_of
-from maps.reportdata import (
+from maps.sheetdata import (
     Data,
     driver_rows,
     rates_of,
