@@ -39,6 +39,8 @@ class Purchase:
         if self.bags is not None:
             size = self.bought_kg / self.bags
             return f"{self.bags} bag{'' if self.bags == 1 else 's'} of {size:g} kg"
+        if self.bought_kg < 1000:
+            return "loose"
         loads = self.trucks or 1
         return f"loose, {loads} truckload{'' if loads == 1 else 's'}"
 

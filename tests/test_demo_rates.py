@@ -100,6 +100,11 @@ def test_werfie_is_never_offered_lime(asked):
         assert not any(r.amendment == "lime" for r in plan.rates)
 
 
+def test_poel_is_asked_for_no_free_lime_test_while_it_is_acid(asked):
+    for season in (2024, 2025):
+        assert asked[season, "Poel"][0]["sulfur"].kind == "none_needed"
+
+
 def test_werfies_sulfur_waits_for_a_free_lime_test_in_both_years(asked):
     for season in (2024, 2025):
         sulfur = asked[season, "Werfie"][0]["sulfur"]

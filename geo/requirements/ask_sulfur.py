@@ -14,6 +14,9 @@ from geo.requirements.shared import sulfur_texture
 
 UNIT = "kg/ha S"
 LIMITS = "sulfur_limits"
+
+#: A place this often above the action level is worth a question (common practice, no source).
+LIKELY = 0.25
 SOURCES = ("KSTATE", "SUP-S", "WFH", "CHEM", "PRACT")
 
 
@@ -26,7 +29,7 @@ def ask_sulfur(case: Case) -> Answer:
     mean = case.surfaces["ph_water"].mean
     alkaline = case.figure(LIMITS, "gate_ph_water").value
     near = float(np.nanmax(case.samples("ph_water"), initial=0.0)) >= alkaline
-    high = case.highest("ph_water") > action.value
+    high = case.highest("ph_water") > action.value and _likely_above(case, action.value)
     if (near or high) and (gate := _gate(case)):
         return _without_rate(case, "held", f"Sulfur is held: {gate}. Have CaCO3 % measured.")
     if not high:
@@ -46,6 +49,12 @@ def ask_sulfur(case: Case) -> Answer:
         )
         return _without_rate(case, "not_worthwhile", why)
     return _answer(case, first)
+
+
+def _likely_above(case: Case, action_ph: float) -> bool:
+    """Whether any place is above the action level often enough to ask for a CaCO3 test."""
+    chance = (case.draw("ph_water") > action_ph).mean(axis=0)
+    return bool(np.any(chance > LIKELY))
 
 
 def _gate(case: Case) -> str | None:
