@@ -1,7 +1,8 @@
 """Samples and a variogram model -> estimate and kriging variance, exact at any number of cells.
 
 Cells are served in tiles: the samples are factorised once, and a tile costs one matrix product for
-all properties together. Nothing of the size cells x samples is ever held.
+all properties together. Nothing of the size cells x samples is ever held. PyKrige serves the
+variants this module lacks; `geo.pykrige_terms` hands it the same model.
 """
 
 from __future__ import annotations

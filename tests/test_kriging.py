@@ -9,6 +9,7 @@ from pykrige.uk import UniversalKriging
 
 from geo.errors import KrigingError
 from geo.kriging import gauss_support, krige, regular_support
+from geo.pykrige_terms import to_pykrige
 from geo.variogram import VariogramModel
 
 RNG = np.random.default_rng(7)
@@ -63,48 +64,45 @@ def test_a_plane_is_reproduced_under_a_linear_drift():
     np.testing.assert_allclose(got.estimate, wanted, rtol=1e-10)
 
 
-# PyKrige under its own conventions: exponential range 3 a, gaussian range 7 a / 4, angle
-# 90 - azimuth, scaling 1 / ratio; its nugget is micro-scale.
-PEERS = [
-    ("spherical", {}, 1.0),
-    ("exponential", {}, 3.0),
-    ("gaussian", {}, 7 / 4),
-    ("spherical", {"azimuth_deg": 30.0, "ratio": 0.4}, 1.0),
-]
+# PyKrige under its own conventions: tests/data/geostat/README.md.
+SHORT = VariogramModel(kind="spherical", nugget=0.05, partial_sill=0.1, range_m=30.0)
+PEERS = {
+    "spherical": MODEL,
+    "exponential": VariogramModel("exponential", 0.05, 0.2, 50.0),
+    "gaussian": VariogramModel("gaussian", 0.05, 0.2, 50.0),
+    "turned": VariogramModel("spherical", 0.05, 0.2, 50.0, azimuth_deg=30.0, ratio=0.4),
+    "matern": VariogramModel("matern32", 0.05, 0.2, 25.0),
+    "sum": SHORT + VariogramModel("exponential", 0.0, 0.2, 60.0),
+}
 
 
-@pytest.mark.parametrize(("kind", "turned", "factor"), PEERS)
-def test_ordinary_kriging_agrees_with_pykrige(kind, turned, factor):
-    model = VariogramModel(kind=kind, nugget=0.05, partial_sill=0.2, range_m=50.0, **turned)
-    peer = OrdinaryKriging(
-        *XY.T,
-        Z,
-        variogram_model=kind,
-        variogram_parameters={"psill": 0.2, "range": 50.0 * factor, "nugget": 0.05},
-        anisotropy_angle=90.0 - model.azimuth_deg,
-        anisotropy_scaling=1 / model.ratio,
-    )
+@pytest.mark.parametrize("model", PEERS.values(), ids=PEERS)
+def test_ordinary_kriging_agrees_with_pykrige(model):
+    peer = OrdinaryKriging(*XY.T, Z, **to_pykrige(model))
     estimate, variance = peer.execute("points", *TARGETS.T)
     got = krige(model, XY, Z, TARGETS)
     np.testing.assert_allclose(got.estimate, estimate, rtol=1e-8)
     np.testing.assert_allclose(got.variance, variance, rtol=1e-8)
 
 
-def test_noise_agrees_with_pykrige_less_its_nugget():
-    peer = OrdinaryKriging(
-        *XY.T,
-        Z,
-        variogram_model="spherical",
-        variogram_parameters={"psill": 0.2, "range": 90.0, "nugget": 0.05},
-        exact_values=False,
-    )
+@pytest.mark.parametrize("kind", ["spherical", "matern52"])
+def test_noise_agrees_with_pykrige_less_its_nugget(kind):
+    model = VariogramModel(kind=kind, partial_sill=0.2, range_m=90.0, noise=0.05)
     places = np.vstack([TARGETS, XY])
-    estimate, variance = peer.execute("points", *places.T)
-    model = VariogramModel(kind="spherical", partial_sill=0.2, range_m=90.0, noise=0.05)
+    estimate, variance = OrdinaryKriging(*XY.T, Z, **to_pykrige(model)).execute("points", *places.T)
     got = krige(model, XY, Z, places)
     np.testing.assert_allclose(got.estimate, estimate, rtol=1e-8)
     # PyKrige's variance is that of a new sample, noise included.
     np.testing.assert_allclose(got.variance, variance - 0.05, rtol=1e-8)
+
+
+def test_models_that_pykrige_cannot_hold_are_refused():
+    with pytest.raises(KrigingError, match="one nugget"):
+        to_pykrige(VariogramModel("spherical", 0.1, 0.2, 50.0, noise=0.1))
+    for turned in ({"azimuth_deg": 40.0, "ratio": 0.5}, {"azimuth_deg": 30.0, "ratio": 0.6}):
+        other = VariogramModel("spherical", 0.0, 0.2, 50.0, **turned)
+        with pytest.raises(KrigingError, match="different directions"):
+            to_pykrige(PEERS["turned"] + other)
 
 
 def test_linear_drift_agrees_with_pykrige():

@@ -51,6 +51,7 @@ ORDER = (
     "geo.covariance",
     "geo.variogram",
     "geo.kriging",
+    "geo.pykrige_terms",
     "geo.simulation",
     "geo.probability",
     "geo.inverse_distance",
