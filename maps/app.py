@@ -114,6 +114,8 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/run/stop", site.stop_run),
         ("/settings", site.keep_settings),
         ("/settings/back", site.settings_back),
+        ("/settings/block", site.change_block),
+        ("/restore", site.restore),
         ("/{season:int}/{slug}/try", site.what_if),
         ("/{season:int}/{slug}/keep", site.keep_wish),
     ]

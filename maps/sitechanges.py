@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import tempfile
 from collections.abc import AsyncIterator
+from pathlib import Path
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -14,7 +16,7 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from geo.blocks import Block
 from geo.corrections import Change, exclude_sample, set_value
 from geo.errors import FarmError, UsageError
-from geo.upkeep import withdraw_file
+from geo.upkeep import rename_block, restore_farm, retire_block, withdraw_file
 from maps import drafts, farmtext
 from maps.pages import block as block_page
 from maps.pages import spread as spread_page
@@ -207,6 +209,32 @@ class SiteChanges(SiteParts):
             context = {"text": text, "refused": str(error), "before": False}
             return await self.page(request, "settings.html", "settings", context)
         return self.back(request, "/settings")
+
+    async def change_block(self, request: Request) -> Response:
+        """Rename a block or take it out of all later runs; its records stay."""
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        change = Change(0, "", said.get("reason", ""))
+        block = self.work.block(said.get("block", ""))
+        if said.get("name"):
+            await run_in_threadpool(
+                rename_block, self.work.folder, block.name, said["name"], change
+            )
+        else:
+            await run_in_threadpool(retire_block, self.work.folder, block.name, change)
+        return self.back(request, "/settings")
+
+    async def restore(self, request: Request) -> Response:
+        """Make the farm from a backup, on another machine or after a loss."""
+        form = await request.form(max_files=1, max_part_size=MOST_FORM_PART)
+        upload = form.get("farm")
+        if upload is None or isinstance(upload, str) or not upload.filename:
+            raise UsageError("Choose the zip of a farm.")
+        with tempfile.TemporaryDirectory(prefix="soilquilt-") as temporary:
+            archive = Path(temporary) / "farm.zip"
+            archive.write_bytes(await upload.read())
+            await form.close()
+            await run_in_threadpool(restore_farm, archive, self.work.folder)
+        return self.back(request, "/")
 
     async def settings_back(self, request: Request) -> Response:
         """Go back to the farm.toml before."""

@@ -288,3 +288,32 @@ def test_a_correction_keeps_the_old_value_and_the_reason(farm):
     assert row[0]
     assert row[1] == "read off the sheet"
     assert "Correct what is stored" in client.get("/2024/lab").text
+
+
+def test_a_farm_travels_as_one_zip(farm, tmp_path):
+    """Out of one folder, into another: the same records, byte for byte the same originals."""
+    data = client_of(farm).get("/farm.zip").content
+    there = client_of(tmp_path / "adviser")
+    there.post("/restore", files={"farm": ("farm.zip", data)})
+    assert [b.name for b in read_blocks(tmp_path / "adviser")] == [
+        b.name for b in read_blocks(farm)
+    ]
+    originals = {name: h for name, h in snapshot(farm).items() if name.startswith("originals/")}
+    assert originals.items() <= snapshot(tmp_path / "adviser").items()
+    again = there.post("/restore", files={"farm": ("farm.zip", data)})
+    assert "not empty" in again.text
+
+
+def test_a_block_is_renamed_and_keeps_its_folder(tmp_path):
+    from shapely import box
+
+    from geo.blocks import Outline
+
+    folder = tmp_path / "farm"
+    create_farm(folder, [Outline("Old", box(20.0, -34.0, 20.002, -33.998), "x.kml", 1, "WGS84")])
+    said = {"block": "old", "name": "New <b>", "reason": "sold"}
+    page = client_of(folder).post("/settings/block", data=said)
+    assert page.status_code == 200
+    assert "New &lt;b&gt;" in page.text
+    block = read_blocks(folder)[0]
+    assert (block.name, block.slug) == ("New <b>", "old")

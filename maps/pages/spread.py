@@ -139,9 +139,11 @@ def leaf(work: Workspace, season: int, block: Block) -> Data | None:
 
 
 def _leaf_words(rating: Data) -> str:
-    return (
-        f"{rating['value']:.3g} {rating['unit']}, {level_words(rating['level'], rating['sense'])}"
-    )
+    """One value of one leaf test, with its word where a table holds one."""
+    words = level_words(rating["level"], rating["sense"])
+    if rating["level"] in ("no_table", "ask"):
+        words = "not rated"
+    return f"{rating['sample_id']}: {rating['value']:.3g} {rating['unit']}, {words}"
 
 
 def buy(work: Workspace, season: int) -> Data:
