@@ -64,7 +64,7 @@ def test_a_plane_is_reproduced_under_a_linear_drift():
     np.testing.assert_allclose(got.estimate, wanted, rtol=1e-10)
 
 
-# PyKrige under its own conventions: tests/data/geostat/README.md.
+# PyKrige under its own conventions, which geo.pykrige_terms turns ours into.
 SHORT = VariogramModel(kind="spherical", nugget=0.05, partial_sill=0.1, range_m=30.0)
 PEERS = {
     "spherical": MODEL,

@@ -4,6 +4,7 @@ The small block here is invented. The demo farm's block A is drawn by `demo_geod
 true surface is known; what its maps must say is the demo's own acceptance.
 """
 
+import tracemalloc
 from collections.abc import Mapping
 
 import numpy as np
@@ -175,6 +176,47 @@ def test_censored_values_say_how_much_hangs_on_them():
     ]
     assert surface.verdict != "none"
     assert told(surface, "Half the limit stands in. With a quarter of it the block mean goes from")
+
+
+def test_sensitivity_to_censored_values_is_that_of_mapping_them_otherwise():
+    table = table_of()
+    limit = 60.0
+    low = table.index[table["k"] < limit][:6]
+    censored = {(name, "k"): ("<", limit) for name in low}
+    made = {}
+    for share in (0.25, 0.5, 1.0):
+        table.loc[low, "k"] = share * limit
+        made[share] = krige_surfaces(
+            checked_of(table, censored if share == 0.5 else None), ratings_of(),
+            block_of(OUTLINE), GRID,
+        )["k"]  # fmt: skip
+        assert made[share].verdict == "useful"
+    (note,) = (line for line in made[0.5].notes if "Half the limit stands in" in line)
+    for surface in made.values():
+        assert figure(surface.skill, decimals=2) in note
+        assert figure(surface.mean) in note
+
+
+def test_forty_thousand_cells_of_fourteen_properties_need_little_memory():
+    rng = np.random.default_rng(1)
+    xy, keys = (
+        rng.uniform(0, 200, (40, 2)),
+        ["ph_water", "oc", "p", "k", "ca", "mg", "na", "s", "zn", "fe", "mn", "cu", "b", "caco3"],
+    )
+    values = {key: 5 + np.exp(xy[:, 0] / 300 + 0.3 * rng.standard_normal(40)) for key in keys}
+    table = pd.DataFrame({"x_m": E + xy[:, 0], "y_m": N + xy[:, 1]} | values)
+    table.loc[3, "k"] = np.nan
+    block, grid = block_of(shapely.box(E, N, E + 200, N + 200)), GridSettings(spacing_m=1.0)
+    tracemalloc.start()
+    try:
+        made = krige_surfaces(checked_of(table), ratings_of(), block, grid)
+        left, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert len(made) == 14
+    assert made["k"].grid.inside.sum() == 40_000
+    # Working memory beside the maps themselves; cells x samples of one structure are 13 MB.
+    assert peak - left < 64e6
 
 
 def test_too_many_censored_values_leave_no_map():
