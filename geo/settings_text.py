@@ -95,9 +95,15 @@ _TAIL = """\
 # [materials.calcitic_lime]
 # price_per_t = 0.0
 
-# Prices in a file of their own, beside this one: [materials.KEY] and [costs].
+# Files of your own beside this one: prices ([materials.KEY] and [costs]), and tables with the columns
+# of ours whose rows go before ours; give them the source "yours". The report says when one was used.
 # [tables]
 # prices = "prices.toml"
+# soil_sufficiency = "my-limits.csv"
+# [tables.replace]             # in place of ours
+# crop_removal = "my-removal.csv"
+# [tables.rate]                # which published scheme rates a property
+# k = "UMN_T29"
 
 # A block may have a spreader of its own: the keys of [spreader] under [blocks."NAME".spreader].
 
