@@ -95,8 +95,8 @@ _TAIL = """\
 # [materials.calcitic_lime]
 # price_per_t = 0.0
 
-# Files of your own beside this one: prices ([materials.KEY] and [costs]), and tables with the columns
-# of ours whose rows go before ours; give them the source "yours". The report says when one was used.
+# Files of your own beside this one: prices ([materials.KEY] and [costs]), and tables with the
+# columns of ours. Their rows go before ours; give them the source "yours". What was used is said.
 # [tables]
 # prices = "prices.toml"
 # soil_sufficiency = "my-limits.csv"
