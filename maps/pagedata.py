@@ -26,6 +26,7 @@ from maps.wording import (
     MAP_VERDICT_WORDS,
     ZONE_VERDICT_WORDS,
     amount_words,
+    capital,
     crop_words,
     date_words,
     level_words,
@@ -178,7 +179,7 @@ def _not_analysed(season: Season) -> list[Data]:
         {
             "key": key,
             "symbol": known[key].symbol,
-            "words": f"{known[key].name.capitalize()}: not analysed in {season.season}. No rating, "
+            "words": f"{capital(known[key].name)}: not analysed in {season.season}. No rating, "
             "no map, no rate. It does not count as zero.",
         }
         for key in season.checked.samples.not_analysed

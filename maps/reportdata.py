@@ -15,7 +15,7 @@ import numpy as np
 from geo.asapplied import AsApplied
 from geo.export.applied import applied_rows
 from geo.export.seasonfile import season_versions
-from geo.lookup import Property, properties
+from geo.lookup import properties
 from geo.ratings import Rating
 from geo.season import Season
 from geo.surfaces import Surface
@@ -26,6 +26,7 @@ from maps.wording import (
     AMENDMENT_WORDS,
     LEVEL_WORDS,
     MAP_VERDICT_WORDS,
+    capital,
     crop_words,
     date_words,
     level_words,
@@ -145,7 +146,7 @@ def _rating_rows(season: Season) -> list[Data]:
         unit = "" if known[key].unit in {"pH", "1"} else known[key].unit
         rows.append(
             {
-                "name": capital(known[key]),
+                "name": capital(known[key].name),
                 "unit": unit,
                 "mean": "" if surface is None else number(surface.mean, key),
                 "range": "" if surface is None else _mean_range(surface),
@@ -156,11 +157,6 @@ def _rating_rows(season: Season) -> list[Data]:
             }
         )
     return rows
-
-
-def capital(kind: Property) -> str:
-    """A property's name at the start of a line; pH stays pH, and (H), (EC) as they are."""
-    return kind.name if kind.name.startswith("pH") else kind.name[:1].upper() + kind.name[1:]
 
 
 def _mean_range(surface: Surface) -> str:
@@ -194,7 +190,7 @@ def _surface(season: Season, surface: Surface, spots: Any) -> Data:
     sure, ramp = "", list[prints.Box]()
     if surface.verdict != "none" and np.isfinite(surface.high - surface.low).any():
         sure, ramp = prints.sure_picture(surface, season.block, spots)
-    name = capital(kind)
+    name = capital(kind.name)
     unit = "" if surface.unit in {"pH", "1"} else surface.unit
     return {
         "name": name,

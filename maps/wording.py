@@ -196,6 +196,17 @@ def crop_words(crop: str) -> str:
     return CROP_WORDS.get(crop, crop.replace("_", " "))
 
 
+def capital(name: str) -> str:
+    """A property's name at the start of a line; pH stays pH, and (H), (EC) as they are.
+
+    Examples
+    --------
+    >>> capital("salinity (EC)"), capital("pH (water)")
+    ('Salinity (EC)', 'pH (water)')
+    """
+    return name if name.startswith("pH") else name[:1].upper() + name[1:]
+
+
 def sentence(text: str) -> str:
     """Text with a capital first letter and a full stop.
 
