@@ -116,6 +116,8 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/settings/back", site.settings_back),
         ("/settings/block", site.change_block),
         ("/restore", site.restore),
+        ("/{season:int}/plan", site.plan),
+        ("/{season:int}/compare", site.compare),
         ("/{season:int}/{slug}/try", site.what_if),
         ("/{season:int}/{slug}/keep", site.keep_wish),
     ]

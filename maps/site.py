@@ -22,15 +22,13 @@ from maps.pages.shell import change_files, plan_files, shell
 from maps.workspace import Workspace
 
 WAITS = {
-    "spots": "Spots for the next season are planned with the command 'soilquilt plan'. Its files "
-    "are listed here once they are made.",
+    "spots": "Where a new sample can change a decision, and which old spots to take again.",
     "walk": "The walk follows a plan of spots: files for the phone and a field sheet.",
     "soil": "Maps are made from stored results. Drop the laboratory's file, then make the maps.",
     "zones": "Zones and rates follow from the maps. Make the maps first.",
     "spread": "Spreader files follow from zones and rates. Make the maps first.",
     "leaf": "Soil and leaf stand side by side here once the maps are made.",
-    "change": "What changed is seen after a second survey of the same block, with the command "
-    "'soilquilt compare'.",
+    "change": "What changed beyond doubt is seen after a second survey of the same block.",
     "lab": "Drop the laboratory's file.",
 }
 
@@ -164,6 +162,9 @@ class Site:
             raise HTTPException(404)
         files = {"spots": plan_files, "walk": plan_files, "change": change_files}.get(step)
         found = files(self.work.folder, season) if files else []
+        if step in ("spots", "walk") and season is not None:
+            found = [*found, *plan_files(self.work.folder, season + 1)]
+        seasons = self.work.seasons()
         base = request.scope.get("root_path", "")
         context = {
             "step": step,
@@ -175,10 +176,14 @@ class Site:
                 }
                 for p in found
             ],
-            "can_run": season in self.work.seasons(),
+            "can_run": season in seasons,
+            "told": self.work.told.get(step, []),
+            "earlier": [year for year in seasons if season is not None and year < season],
+            "path": request.url.path.removeprefix(base),
         }
         return await self.page(request, "waits.html", step, context, season=season, slug=slug)
 
     def back(self, request: Request, path: str) -> Response:
         """See another page after a change."""
-        return RedirectResponse(request.scope.get("root_path", "") + path, 303)
+        inside = path if path.startswith("/") and not path.startswith("//") else "/"
+        return RedirectResponse(request.scope.get("root_path", "") + inside, 303)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import json
 import tempfile
@@ -18,6 +19,8 @@ from geo.corrections import Change, exclude_sample, set_value
 from geo.errors import FarmError, UsageError
 from geo.upkeep import rename_block, restore_farm, retire_block, withdraw_file
 from maps import drafts, farmtext
+from maps.commands.compare import compare
+from maps.commands.plan import AS_LAST_TIME, plan_farm
 from maps.pages import block as block_page
 from maps.pages import spread as spread_page
 from maps.running import Run
@@ -235,6 +238,33 @@ class SiteChanges(SiteParts):
             await form.close()
             await run_in_threadpool(restore_farm, archive, self.work.folder)
         return self.back(request, "/")
+
+    async def plan(self, request: Request) -> Response:
+        """Plan the spots of a season, as the command does; its files are listed beside."""
+        season = request.path_params["season"]
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        count = int(said["spots"]) if said.get("spots", "").isdigit() else AS_LAST_TIME
+
+        def work() -> list[str]:
+            from geo.sampling import Wishes
+
+            return plan_farm(self.work.folder, season, Wishes(spots=count)).lines
+
+        self.work.told["spots"] = (await run_in_threadpool(work))[:-2]
+        return self.back(request, said.get("back", "/"))
+
+    async def compare(self, request: Request) -> Response:
+        """Compare two seasons, as the command does; its files are listed beside."""
+        second = request.path_params["season"]
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        if not said.get("first", "").isdigit():
+            raise UsageError("Say the earlier season.")
+        arguments = argparse.Namespace(
+            folder=self.work.folder, first=int(said["first"]), second=second, block=None
+        )
+        answer = await run_in_threadpool(compare, arguments)
+        self.work.told["change"] = answer.lines
+        return self.back(request, said.get("back", "/"))
 
     async def settings_back(self, request: Request) -> Response:
         """Go back to the farm.toml before."""

@@ -57,6 +57,8 @@ class Workspace:
         self.run: Run | None = None
         self.draft: Draft | None = None
         self.lock = threading.Lock()
+        #: Step -> sentences of what a person asked for last.
+        self.told: dict[str, list[str]] = {}
         self._pages: dict[Path, tuple[float, Data]] = {}
         self._live: OrderedDict[tuple[int, str, str], tuple[Season, Records]] = OrderedDict()
 
