@@ -30,7 +30,7 @@ from geo.comparing.pairs import Pairs, pair_stations
 from geo.comparing.scale import Paired, pair_values
 from geo.comparing.treatments import Spread, spread_between
 from geo.comparing.worth import Worth, money_spent
-from geo.errors import UsageError
+from geo.errors import SoilquiltError, UsageError
 from geo.farm import Records, read_records
 from geo.grids import Array
 from geo.noise import laboratory_sd
@@ -108,12 +108,15 @@ def responses_before(farm: Path, season: int, block: str | None = None) -> tuple
     For the rates of that season: those that are `used` replace the table's response.
     """
     records = read_records(farm, season, block)
+    if not records.applications:
+        return ()
     for earlier in range(season - 1, season - 1 - YEARS_BACK, -1):
         first = read_records(farm, earlier, records.block.name)
         if first.layers and records.layers:
             try:
                 return compare_records(first, records, maps=False).responses
-            except UsageError:
+            except SoilquiltError:
+                # Years that cannot be compared teach nothing; the season itself can still be run.
                 continue
     return ()
 

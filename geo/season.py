@@ -10,12 +10,14 @@ from numpy.random import default_rng
 from geo.blocks import Block
 from geo.chances import with_chances
 from geo.checks import CheckedSamples, check_samples
+from geo.compare import responses_before
 from geo.farm import read_records
 from geo.lookup import farm_tables
 from geo.materials import with_own_materials
 from geo.prescription import Prescription, material_for, prescribe, rate_step_kg_ha
 from geo.ratings import Ratings, rate_samples
 from geo.requirements.draws import Requirement, find_requirements
+from geo.requirements.learned import with_responses
 from geo.settings import Settings
 from geo.surfaces import Surfaces, krige_surfaces
 from geo.zones import ZoneMap, delineate_zones
@@ -72,6 +74,8 @@ def run_season(
         surfaces, ratings, checked, place, settings, season, records.tissue, records.applications,
         default_rng(settings.grid.seed), tables=tables,
     )  # fmt: skip
+    if layer_cm is None:
+        requirements = with_responses(requirements, responses_before(farm, season, place.name))
     zone_maps = tuple(
         delineate_zones(asked, surfaces, place, settings, step_kg_ha(asked, place, settings))
         for asked in requirements

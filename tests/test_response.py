@@ -5,8 +5,13 @@ import math
 import numpy as np
 import pytest
 from numpy.random import default_rng
+from shapely import box
 
+from geo.chain import Link
+from geo.grids import grid_over
 from geo.lookup import read_table
+from geo.requirements.draws import Requirement
+from geo.requirements.learned import with_responses
 from geo.response import (
     Measured,
     Prior,
@@ -123,3 +128,42 @@ def test_published_fall_per_sulfur():
     for capacity, kg_ha in ((10.0, 341.8), (16.0, 537.1), (25.0, 830.0)):
         fall = sulfur_response(capacity, 1.4 * 15.24 * 100.0, 100.0) * kg_ha / 100.0
         assert fall == pytest.approx(1.0, rel=0.05)
+
+
+def asked(kind="rate"):
+    grid = grid_over(box(0, 0, 20, 20), "EPSG:32734", 10.0)
+    draws = np.full((8, 4), 1000.0, dtype=np.float32)
+
+    def steps(_means, _cells):
+        return (Link("requirement", "1000 kg/ha", 1000.0, "kg/ha"),)
+
+    return Requirement(
+        "lime", "kg/ha", grid, draws, 1.0, 1.0, "useful", None, None, ("By the table.",), (), False,
+        None, 1.0, {}, {}, kind, steps=steps,
+    )  # fmt: skip
+
+
+def test_a_used_response_moves_the_rate_and_shows_both():
+    known = response(measure(*made(0.28, 0.1, default_rng(2)), 0.0, 0.2))
+    (found,) = with_responses([asked()], [known])
+    factor = known.prior / known.value
+    assert 1.0 < factor < 1.3
+    assert found.draws.mean() == pytest.approx(1000.0 * factor, rel=1e-5)
+    assert found.alternatives["table's response, not this block's"] == pytest.approx(1000.0)
+    assert "better known than the table" in found.reasons[-1]
+    links = found.steps({}, None)
+    assert links[-1].value == pytest.approx(1000.0 * factor)
+    assert links[0].value == 1000.0
+
+
+def test_an_unused_response_leaves_the_rate_and_says_so():
+    doubtful = response(measure(*made(0.24, 0.1, default_rng(2)), 0.0, 0.2), ["Another depth."])
+    (found,) = with_responses([asked()], [doubtful])
+    assert found.draws.mean() == 1000.0
+    assert "One more year is needed" in found.reasons[-1]
+
+
+def test_a_held_requirement_stays_as_it_is():
+    known = response(measure(*made(0.24, 0.1, default_rng(2)), 0.0, 0.2))
+    held = asked("held")
+    assert with_responses([held], [known]) == (held,)
