@@ -6,9 +6,10 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
+from geo.block_means import TWO_IN_THREE
 from geo.prediction import t_quantile
 from geo.ratings import Classes, Rating, Ratings, class_chances
-from geo.surfaces import TWO_IN_THREE, Surface, Surfaces
+from geo.surfaces import Surface, Surfaces
 from geo.zones import Zone
 
 #: A class below this chance is not spoken of.

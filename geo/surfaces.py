@@ -11,6 +11,7 @@ import numpy as np
 from geo import remarks
 from geo.belief import Belief, Character, believe, characterise, leave_out_each, revalue
 from geo.belief_draws import Stage, draw, set_stage
+from geo.block_means import TWO_IN_THREE, block_mean, root_errors, sample_mean, spread
 from geo.blocks import Block
 from geo.checks import CheckedSamples
 from geo.columns import Column, Survey, arrange, lenders, reread
@@ -23,8 +24,6 @@ from geo.ratings import CriticalLevel, Ratings
 from geo.settings import GridSettings
 from geo.verdicts import NONE, error_rates, judge, mean_skill
 
-#: The range shown to people unless they ask for another. [1]
-TWO_IN_THREE = 2.0 / 3.0
 #: Places on which the block mean is taken when asking what censored values matter.
 FEW_PLACES = 400
 
@@ -240,8 +239,8 @@ def _surface(
     back = np.exp if column.logs else np.asarray
     low, high = prediction.interval(TWO_IN_THREE)
     estimate = back(prediction.mean)
-    mean = _block_mean(column, verdict, prediction)
-    misses = _misses(column, belief, test)
+    mean = block_mean(column, verdict, prediction)
+    misses = root_errors(column, belief, test)
     departures = remarks.outliers(test)
     rates = error_rates(belief.n)
     return Surface(
@@ -293,7 +292,7 @@ def _one_value(
     """The block's mean everywhere, with the doubt of any one place; no map."""
     values = np.log(column.present) if column.logs else column.present
     n, middle = len(values), float(values.mean())
-    place_sd = _spread(column, values) * math.sqrt(1.0 + 1.0 / n)
+    place_sd = spread(column, values) * math.sqrt(1.0 + 1.0 / n)
     half = t_quantile(0.5 + TWO_IN_THREE / 2.0, n - 1) * place_sd if n > 1 else math.nan
     back = np.exp if column.logs else np.asarray
     estimate = float(back(middle))
@@ -302,7 +301,7 @@ def _one_value(
     def below(limit: float) -> Array:
         return t_below((limit - middle) / place_sd, n - 1) * inside if n > 1 else math.nan * inside
 
-    mean = _sample_mean(column)
+    mean = sample_mean(column)
     return Surface(
         key=column.prop.key,
         unit=column.prop.unit,
@@ -344,58 +343,6 @@ def _chance(
     return cells.spread(below if critical.side == "below" else 1.0 - below)
 
 
-def _block_mean(column: Column, verdict: str, prediction: Prediction) -> tuple[float, float, float]:
-    """Mean of the block and its two-in-three range. [unit]
-
-    Without a map it is the samples' mean. On logs the average of a place is
-    exp(mean + (sd^2 + nugget variance) / 2).
-    """
-    if verdict == NONE:
-        return _sample_mean(column)
-    half = t_quantile(0.5 + TWO_IN_THREE / 2.0, prediction.degrees) * prediction.block_sd
-    if not column.logs:
-        middle = prediction.block_mean
-        return middle, middle - half, middle + half
-    variance = prediction.sd**2 + prediction.nugget_variance
-    middle = float(np.mean(np.exp(prediction.mean + variance / 2.0)))
-    return middle, middle * math.exp(-half), middle * math.exp(half)
-
-
-def _sample_mean(column: Column) -> tuple[float, float, float]:
-    values = np.log(column.present) if column.logs else column.present
-    n, middle = len(values), float(values.mean())
-    sd = _spread(column, values)
-    # Samples of one batch share what the laboratory was off that day: it does not average out.
-    mean_sd = sd if column.hopeless == "equal" else sd / math.sqrt(n)
-    half = t_quantile(0.5 + TWO_IN_THREE / 2.0, n - 1) * mean_sd if n > 1 else math.nan
-    if not column.logs:
-        return middle, middle - half, middle + half
-    average = math.exp(middle + (sd**2 / 2.0 if n > 1 else 0.0))
-    return average, average * math.exp(-half), average * math.exp(half)
-
-
-def _spread(column: Column, values: Array) -> float:
-    """Standard deviation of the samples on the mapped scale; unknown of a single one.
-
-    Few or equal samples may be alike by chance or by rounding: never less than the laboratory's.
-    """
-    if len(values) < 2:
-        return math.nan
-    sd = float(values.std(ddof=1))
-    if column.hopeless not in ("few", "equal"):
-        return sd
-    typical = float(np.exp(values.mean()) if column.logs else values.mean())
-    return max(sd, laboratory_sd(column.prop.key, typical, logs=column.logs))
-
-
-def _misses(column: Column, belief: Belief, test: CrossValidation) -> tuple[float, float]:
-    """Root mean square errors of leaving each sample out: the map's, and one value's. [unit]"""
-    of_map = math.sqrt(float(np.mean(test.error**2)))
-    of_mean = float(belief.values.std(ddof=1)) * math.sqrt(belief.n / (belief.n - 1))
-    typical = math.exp(float(belief.values.mean())) if column.logs else 1.0
-    return of_map * typical, of_mean * typical
-
-
 def _ids(survey: Survey, column: Column) -> tuple[tuple[str, ...], ...]:
     there = np.isfinite(column.values)
     return tuple(names for names, present in zip(survey.ids, there, strict=True) if present)
@@ -413,6 +360,6 @@ def _censored_note(
         values = reread(checked, survey, column.prop.key, share)[there]
         belief = revalue(view.belief, np.log(values) if column.logs else values)
         prediction = predict({"": belief}, places)[""]
-        return _block_mean(column, "", prediction)[0], leave_out_each(belief).skill
+        return block_mean(column, "", prediction)[0], leave_out_each(belief).skill
 
     return remarks.remark_on_censored(column, read_as(0.5), read_as(0.25), read_as(1.0))

@@ -64,6 +64,7 @@ ORDER = (
     "geo.belief_draws",
     "geo.verdicts",
     "geo.columns",
+    "geo.block_means",
     "geo.remarks",
     "geo.surfaces",
     "geo.response",
