@@ -317,3 +317,18 @@ def test_a_block_is_renamed_and_keeps_its_folder(tmp_path):
     assert "New &lt;b&gt;" in page.text
     block = read_blocks(folder)[0]
     assert (block.name, block.slug) == ("New <b>", "old")
+
+
+def test_spots_are_planned_and_their_files_given(farm):
+    client = client_of(farm)
+    page = client.post("/2025/plan", data={"spots": "6", "back": "/2024/werfie/spots"})
+    assert "plans/2025/spots.gpx" in page.text
+    answer = client.get("/made/plans/2025/spots.gpx")
+    assert answer.text.count("<wpt ") == 6
+
+
+def test_a_form_leads_to_no_other_site(farm):
+    client = client_of(farm)
+    said = {"spots": "6", "back": "//evil.example/"}
+    answer = client.post("/2025/plan", data=said, follow_redirects=False)
+    assert answer.headers["location"] == "/"
