@@ -3,8 +3,8 @@
 Run ``python tests/benchmarks/belief.py [--surveys N] [--only PART ...]``. Prints what was measured
 beside what the method's own description promises, with its tolerance. N counts surveys of six
 properties for each number of samples and family (200 give 1,200 fields in most lines and take
-about a quarter of an hour on one core; the default is a quick look). Parts: speed, chances, zones,
-tables, real.
+about a quarter of an hour on one core; the default is a quick look). Parts: speed, chances, wrong,
+zones, tables, real.
 
 `surveys.py` beside this file says what is simulated, `rivals.py` what the belief is held against.
 """
@@ -217,6 +217,33 @@ def surprises(scores: dict[tuple[str, int], dict[bool, Score]]) -> None:
             )
 
 
+def wrong(count: int) -> None:
+    """How often soil without pattern is given a map; no cells, so many surveys cost little."""
+    for family, promised in (
+        ("pure nugget", (9, 7, 5, 2)),
+        ("one nugget of six", (15, 17, 17, 15)),
+    ):
+        for n, want in zip(COUNTS, promised, strict=False):
+            useful, either = [], []
+            for survey in surveys(FAMILIES[family], n, count, seed=991):
+                believed = _believed(survey)
+                tests = [leave_out_each(belief).skill for belief in believed.values()]
+                verdicts = [
+                    judge(test, mean_skill(tests), characterise(belief).nugget)
+                    for test, belief, kind in zip(
+                        tests, believed.values(), survey.kinds, strict=True
+                    )
+                    if kind.flat
+                ]
+                useful.append(100 * np.mean([verdict == "useful" for verdict in verdicts]))
+                either.append(100 * np.mean([verdict != "none" for verdict in verdicts]))
+            print(
+                f"{family}, n = {n}: {np.mean(useful):.1f} % useful, {np.mean(either):.1f} % useful "
+                f"or weak (se {np.std(either) / math.sqrt(count):.1f}; promised {want})",
+                flush=True,
+            )
+
+
 def zones(count: int) -> None:
     """Share of properties that get zones, and what these save, by the zone benchmark's surveys."""
     print(f"{'family':>21} {'what':>9} {'n':>3} {'fields':>6} {'measured':>8} {'promised':>8}")
@@ -350,10 +377,10 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--surveys", type=int, default=12)
     parser.add_argument(
-        "--only", nargs="*", default=["speed", "chances", "zones", "tables", "real"]
+        "--only", nargs="*", default=["speed", "chances", "wrong", "zones", "tables", "real"]
     )
     asked = parser.parse_args()
-    counted = {"tables": tables, "chances": chances, "zones": zones}
+    counted = {"tables": tables, "chances": chances, "zones": zones, "wrong": wrong}
     start = time.process_time()
     for part in asked.only:
         if part in counted:
