@@ -238,8 +238,8 @@ def wrong(count: int) -> None:
                 useful.append(100 * np.mean([verdict == "useful" for verdict in verdicts]))
                 either.append(100 * np.mean([verdict != "none" for verdict in verdicts]))
             print(
-                f"{family}, n = {n}: {np.mean(useful):.1f} % useful, {np.mean(either):.1f} % useful "
-                f"or weak (se {np.std(either) / math.sqrt(count):.1f}; promised {want})",
+                f"{family}, n = {n}: {np.mean(useful):.1f} % useful, {np.mean(either):.1f} % "
+                f"useful or weak (se {np.std(either) / math.sqrt(count):.1f}; promised {want})",
                 flush=True,
             )
 
