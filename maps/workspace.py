@@ -114,21 +114,27 @@ class Workspace:
         path = self.made(season, slug) / "season.json"
         if not path.is_file():
             return None
-        document: Data = json.loads(path.read_text(encoding="utf-8"))
-        return document
+        changed = path.stat().st_mtime
+        if path not in self._pages or self._pages[path][0] != changed:
+            self._pages[path] = (changed, json.loads(path.read_text(encoding="utf-8")))
+        return self._pages[path][1]
 
     def failure(self, season: int, slug: str) -> str:
         """Why the last run of a block failed, if it did."""
         path = self.made(season, slug).with_name(f"{slug}.failed.json")
         return str(json.loads(path.read_text("utf-8"))["message"]) if path.is_file() else ""
 
-    def outdated(self, season: int, slug: str) -> bool:
-        """Whether records or settings changed since the run."""
+    def inputs(self, season: int) -> str:
+        """What a run of the season would read now, in short."""
+        return fingerprint(self.folder, season)
+
+    def outdated(self, season: int, slug: str, inputs: str | None = None) -> bool:
+        """Whether records or settings changed since the run; `inputs` spares reading them."""
         path = self.made(season, slug) / "done.json"
         if not path.is_file():
             return False
         done = json.loads(path.read_text(encoding="utf-8"))
-        return bool(done.get("inputs") != fingerprint(self.folder, season))
+        return bool(done.get("inputs") != (inputs or self.inputs(season)))
 
     def findings(self, season: int) -> list[Finding]:
         """What the samples of a season ask, all blocks together."""

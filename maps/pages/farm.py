@@ -28,8 +28,11 @@ def farm(work: Workspace, base: str, season: int) -> Data:
     pages = {block.slug: work.page(season, block.slug) for block in blocks}
     documents = {block.slug: work.document(season, block.slug) for block in blocks}
     shown = _shown(pages)
+    inputs = work.inputs(season)
+    stale = {b.slug: work.outdated(season, b.slug, inputs) for b in blocks}
     told = [
         _block(work, base, season, block, pages[block.slug], documents[block.slug])
+        | {"outdated": stale[block.slug]}
         for block in blocks
     ]
     ran = [d for d in documents.values() if d]
@@ -39,7 +42,7 @@ def farm(work: Workspace, base: str, season: int) -> Data:
         "facts": f"{_count(len(blocks), 'block')}, {sum(b.area_ha for b in blocks):.2f} ha"
         + (f", {sum(d['samples']['stations'] for d in ran)} samples" if ran else ""),
         "told": told,
-        "next": _next(work, base, season, blocks, ran),
+        "next": _next(work, base, season, [b for b in blocks if stale[b.slug]], ran),
         "cannot": _cannot(ran, season),
         "map": _map(base, season, blocks, pages, shown),
         "ran": bool(ran),
@@ -115,18 +118,17 @@ def _block(
     told["url"] = (
         f"{base}/{season}/{block.slug}/zones" if spread else (f"{base}/{season}/{block.slug}/soil")
     )
-    told["outdated"] = work.outdated(season, block.slug)
     return told
 
 
 def _next(
-    work: Workspace, base: str, season: int, blocks: tuple[Block, ...], ran: list[Data]
+    work: Workspace, base: str, season: int, changed: list[Block], ran: list[Data]
 ) -> list[Data]:
     """What to do now, most urgent first."""
     steps = []
     waiting = sum(len(d["samples"]["open"]) for d in ran)
-    stale = [b.name for b in blocks if work.outdated(season, b.slug)]
-    missing = [b.name for b in blocks if work.page(season, b.slug) is None]
+    stale = [block.name for block in changed]
+    missing = [b.name for b in work.blocks() if work.page(season, b.slug) is None]
     if season in work.seasons() and (missing or stale):
         names = ", ".join(missing or stale)
         why = (
