@@ -12,6 +12,7 @@ a verdict on whether the map is worth believing. `requirements` put the belief, 
 through the rules of agronomy. `zones` split the block where the rate should differ and make the
 pieces drivable. `prescription` picks each zone's rate by what too little and too much cost.
 `export` writes what a spreader, a GIS or a person reads. `run_season` is all of it in one call.
+`compare_records` sets two seasons of a block against each other.
 """
 
 from __future__ import annotations
@@ -44,6 +45,8 @@ _HOME = {
     "delineate_zones": "geo.zones",
     "Prescription": "geo.prescription",
     "prescribe": "geo.prescription",
+    "Changes": "geo.compare",
+    "compare_records": "geo.compare",
     "Season": "geo.season",
     "run_season": "geo.season",
     "SamplePlan": "geo.sampling",
@@ -52,6 +55,7 @@ _HOME = {
 }
 __all__ = [
     "Block",
+    "Changes",
     "CheckedSamples",
     "Finding",
     "Prescription",
@@ -65,6 +69,7 @@ __all__ = [
     "VariogramModel",
     "ZoneMap",
     "check_samples",
+    "compare_records",
     "delineate_zones",
     "empirical_variogram",
     "find_requirements",

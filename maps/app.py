@@ -89,6 +89,8 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/{season:int}/{slug}/zones", site.block),
         ("/{season:int}/{slug}/spread", site.spread),
         ("/{season:int}/{slug}/leaf", site.leaf),
+        ("/{first:int}-{season:int}/{slug}/change", site.change),
+        ("/{season:int}/{slug}/change", site.change_of_season),
         ("/{season:int}/{slug}/picture/{key}/{lens}.png", site.picture),
         ("/{season:int}/{slug}/strip.png", site.strip),
         ("/{season:int}/{slug}/value", site.value),

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 from html import escape
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from geo.blocks import Block
 from geo.compare import Changes
 from geo.comparing.detect import detectable_single
 from geo.comparing.maps import FELL, NOT_SEEN, ROSE, ChangeMap
@@ -27,8 +31,26 @@ CHANGE = ("#8c4f12", "#d2a56a", "#f4f1e6", "#93aede", "#2f4f9e")
 UNSEEN = "#d9d9d4"
 #: Side of a picture. [pt]
 SIDE = 240.0
-#: A strip chart: its width, where the strips begin, room above, height of a strip. [pt]
-WIDE, LEFT, TOP, ROW = 620.0, 230.0, 22.0, 26.0
+
+
+@dataclass(frozen=True)
+class Strips:
+    """Sizes of a strip chart: its width, where strips begin, room above, a strip, letters. [pt]"""
+
+    wide: float
+    left: float
+    top: float
+    row: float
+    size: int
+
+    @property
+    def above(self) -> bool:
+        """Whether what was spread is written above its strip, for want of room beside it."""
+        return self.left < 100.0
+
+
+#: For a page of its own, and for a column of the app or a phone.
+BROAD, NARROW = Strips(620.0, 230.0, 22.0, 26.0, 10), Strips(350.0, 8.0, 6.0, 44.0, 13)
 
 
 def change_pictures(changes: Changes) -> list[dict[str, Any]]:
@@ -44,6 +66,7 @@ def change_pictures(changes: Changes) -> list[dict[str, Any]]:
                 "change": _picture(changes, one, _change_png(one)),
                 "doubt": _picture(changes, one, _doubt_png(one)),
                 "chart": strip_chart(changes, key),
+                "narrow": strip_chart(changes, key, NARROW),
                 "legend": _legend(one),
                 "words": _words(one),
             }
@@ -51,7 +74,7 @@ def change_pictures(changes: Changes) -> list[dict[str, Any]]:
     return sorted(told, key=lambda picture: not picture["shown"])
 
 
-def strip_chart(changes: Changes, key: str) -> str:
+def strip_chart(changes: Changes, key: str, form: Strips = BROAD) -> str:
     """Did it move? Each station's change by what was spread, over the noise of one station."""
     paired, rows = changes.paired[key], changes.spread.treatments
     if not rows or not paired.there.any():
@@ -59,44 +82,59 @@ def strip_chart(changes: Changes, key: str) -> str:
     values = paired.change[paired.there]
     noise = detectable_single(paired.pair_sd)
     reach = 1.08 * max(float(np.abs(values).max()), noise)
-    height = TOP + ROW * len(rows) + 30.0
+    foot = form.top + form.row * len(rows)
+    height = foot + 3.0 * form.size
 
     def x(value: float) -> float:
-        return LEFT + (value + reach) / (2.0 * reach) * (WIDE - LEFT - 16.0)
+        return form.left + (value + reach) / (2.0 * reach) * (form.wide - form.left - 16.0)
 
-    foot = TOP + ROW * len(rows)
     parts = [
         '<defs><pattern id="noise" width="6" height="6" patternUnits="userSpaceOnUse">'
         '<path d="M0 6L6 0" stroke="#a9b1a8" stroke-width="0.8"/></pattern></defs>',
-        f'<rect x="{x(-noise):.1f}" y="{TOP}" width="{x(noise) - x(-noise):.1f}" '
-        f'height="{ROW * len(rows)}" fill="url(#noise)"/>',
-        f'<path d="M{x(0):.1f} {TOP}V{foot}" stroke="{drawings.INK}" stroke-width="1"/>',
+        f'<rect x="{x(-noise):.1f}" y="{form.top}" width="{x(noise) - x(-noise):.1f}" '
+        f'height="{form.row * len(rows)}" fill="url(#noise)"/>',
+        f'<path d="M{x(0):.1f} {form.top}V{foot}" stroke="{drawings.INK}" stroke-width="1"/>',
     ]
     for i, row in enumerate(rows):
-        parts += _strip(row.name, paired.change[paired.there & row.stations], TOP + ROW * i, x)
+        found = paired.change[paired.there & row.stations]
+        parts += _strip(row.name, found, form.top + form.row * i, x, form)
     for value in (-noise, 0.0, noise):
-        parts.append(_text(x(value), foot + 12, _tick(value, paired.logs), "middle"))
-    words = f"hatched: {_unit_words(key, paired.logs)} that noise alone gives one station"
-    parts += [_text(LEFT, 12, "Did it move?", size=12), _text(WIDE - 8, foot + 25, words, "end")]
+        words = _tick(value, paired.logs)
+        parts.append(_text(x(value), foot + 1.2 * form.size, words, "middle", form.size))
+    if not form.above:
+        words = f"hatched: {_unit_words(key, paired.logs)} that noise alone gives one station"
+        parts.append(_text(form.left, 12, "Did it move?", size=12))
+        parts.append(_text(form.wide - 8, foot + 2.5 * form.size, words, "end"))
+    else:
+        words = f"{_unit_words(key, paired.logs)}, {changes.years[0]} to {changes.years[1]}"
+        parts.append(_text(form.wide - 8, foot + 2.5 * form.size, words, "end", form.size))
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDE} {height}" width="{WIDE}" '
-        f'height="{height}" font-family="{drawings.FACES}" fill="{drawings.INK}">'
-        f"{''.join(parts)}</svg>"
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {form.wide} {height}" '
+        f'width="{form.wide}" height="{height}" font-family="{drawings.FACES}" '
+        f'fill="{drawings.INK}">{"".join(parts)}</svg>'
     )
 
 
-def _strip(name: str, values: Array, top: float, x: Callable[[float], float]) -> list[str]:
+def _strip(
+    name: str, values: Array, top: float, x: Callable[[float], float], form: Strips
+) -> list[str]:
     """One treatment: its stations as rings, their mean as a bar."""
-    middle = top + ROW / 2.0
-    parts = [_text(LEFT - 8, middle + 3, f"{name} ({len(values)})", "end")]
+    middle = top + form.row * (0.68 if form.above else 0.5)
+    words = f"{name} ({len(values)})"
+    if form.above:
+        parts = [_text(form.left, top + form.size, words, size=form.size)]
+    else:
+        parts = [_text(form.left - 8, middle + 3, words, "end")]
     for value in values:
         parts.append(
-            f'<circle cx="{x(float(value)):.1f}" cy="{middle}" r="3.6" fill="none" '
-            f'stroke="{drawings.INK}" stroke-width="1.2"/>'
+            f'<circle cx="{x(float(value)):.1f}" cy="{middle:.1f}" r="{0.36 * form.size:.1f}" '
+            f'fill="none" stroke="{drawings.INK}" stroke-width="1.2"/>'
         )
     if len(values):
         mean = x(float(np.mean(values)))
-        parts.append(f'<path d="M{mean:.1f} {middle - 9}v18" stroke="#a3154a" stroke-width="2.4"/>')
+        parts.append(
+            f'<path d="M{mean:.1f} {middle - 9:.1f}v18" stroke="#a3154a" stroke-width="2.4"/>'
+        )
     return parts
 
 
@@ -160,9 +198,13 @@ def _rgb(color: str) -> tuple[int, int, int]:
     return int(color[1:3], 16), int(color[3:5], 16), int(color[5:7], 16)
 
 
+def paper_of(block: Block) -> drawings.Paper:
+    """Paper of every picture of a block, so that they lie on each other."""
+    return drawings.paper_for(block.outline, SIDE, SIDE, margin=4.0)
+
+
 def _picture(changes: Changes, one: ChangeMap, url: str) -> str:
-    outline = changes.block.outline
-    paper = drawings.paper_for(outline, SIDE, SIDE, margin=4.0)
+    outline, paper = changes.block.outline, paper_of(changes.block)
     rows, columns = one.grid.shape
     x, y = paper.points([one.grid.origin_m])[0]
     side = one.grid.spacing_m * paper.scale
@@ -208,3 +250,12 @@ def _words(one: ChangeMap) -> str:
     if one.how == "both years":
         said += " Few stations are of both years, so all samples of both tell together."
     return said
+
+
+def read_pictures(folder: Path) -> dict[str, list[dict[str, Any]]]:
+    """Block -> its pictures as an earlier comparison left them; none if there was none."""
+    path = folder / "pictures.json"
+    if not path.is_file():
+        return {}
+    found: dict[str, list[dict[str, Any]]] = json.loads(path.read_text(encoding="utf-8"))
+    return found

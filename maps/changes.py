@@ -40,7 +40,7 @@ def change_sentences(document: Document) -> list[str]:
         )
     for rows in told_apart(document):
         found += _property_sentences(rows)
-    found += _quiet(document)
+    found += quiet(document)
     found += refusals(document)
     for response in document["responses"]:
         found += response_sentences(response, block)
@@ -147,17 +147,17 @@ def effect_sentence(row: Row) -> str:
     return said + ". " + VERDICT_WORDS[effect["verdict"]].rstrip(".") + "."
 
 
-def _quiet(document: Document) -> list[str]:
+def quiet(document: Document) -> list[str]:
     """Properties of which no change is shown, with what could have been seen."""
     told = {rows[0]["key"] for rows in told_apart(document)}
-    quiet = [
+    still = [
         f"{properties()[key].name} ({seen_words(rows[0]['detectable'], rows[0])})"
         for key, rows in by_property(document).items()
         if key not in told
     ]
-    if not quiet:
+    if not still:
         return []
-    return [f"No change shown, with what could have been seen over the block: {', '.join(quiet)}."]
+    return [f"No change shown, with what could have been seen over the block: {', '.join(still)}."]
 
 
 def refusals(document: Document) -> list[str]:
@@ -180,30 +180,32 @@ def response_sentences(response: Row, block: str) -> list[str]:
     """What the block taught beside the table."""
     name = str(AMENDMENT_WORDS.get(response["amendment"], response["amendment"]))
     unit = response["unit"]
-    table = f"{_signed(response['prior'])} {unit}"
+    table = f"{signed_figure(response['prior'])} {unit}"
     own = (
         f"{name[:1].upper()}{name[1:]} ({response['material']}): the table says {table}; with what "
-        f"{block} showed, {_signed(response['value'])} "
-        f"({_signed(response['low'])} to {_signed(response['high'])}, 19 in 20)."
+        f"{block} showed, {signed_figure(response['value'])} "
+        f"({signed_figure(response['low'])} to {signed_figure(response['high'])}, 19 in 20)."
     )
     measured = response["measured"]
     if measured["untreated"] >= 2:
         own += (
             f" {measured['treated']} treated and {measured['untreated']} untreated stations; the "
-            f"season alone moved it by {_signed(measured['season'])}."
+            f"season alone moved it by {signed_figure(measured['season'])}."
         )
     if response["used"]:
         end = (
             f"{block} is now better known than the table: the next rate uses "
-            f"{_signed(response['value'])} {unit}."
+            f"{signed_figure(response['value'])} {unit}."
         )
     else:
         against = " ".join(response["against"])
-        end = f"One more year is needed; the table's {_signed(response['prior'])} stays. {against}"
+        stays = signed_figure(response["prior"])
+        end = f"One more year is needed; the table's {stays} stays. {against}"
     return [own, "  " + " ".join([end, *response["notes"]])]
 
 
-def _signed(value: float | None) -> str:
+def signed_figure(value: float | None) -> str:
+    """A response with its sign, two digits or three."""
     if value is None:
         return "not known"
     digits = 2 if abs(value) >= 0.1 else 3
@@ -245,8 +247,8 @@ def write_changes_page(
             "name": one["block"],
             "opening": [s for s in change_sentences(one) if not s.startswith("  ")][:1],
             "warnings": one["warnings"],
-            "tables": [_table(rows, pictures.get(one["block"], [])) for rows in told_apart(one)],
-            "quiet": _quiet(one),
+            "tables": [table(rows, pictures.get(one["block"], [])) for rows in told_apart(one)],
+            "quiet": quiet(one),
             "refused": refusals(one),
             "responses": [response_sentences(r, one["block"]) for r in one["responses"]],
             "money": money_sentences(one),
@@ -259,7 +261,8 @@ def write_changes_page(
     path.write_text(text, encoding="utf-8")
 
 
-def _table(rows: list[Row], pictures: list[Document]) -> Document:
+def table(rows: list[Row], pictures: list[Document]) -> Document:
+    """A property's rows in words, and its chart."""
     whole = rows[0]
     return {
         "chart": next((p["chart"] for p in pictures if p["key"] == whole["key"]), ""),

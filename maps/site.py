@@ -15,6 +15,7 @@ from geo.blocks import Block
 from maps import farmtext
 from maps.layers import block_map, farm_map
 from maps.pages import block as block_page
+from maps.pages import change as change_page
 from maps.pages import farm as farm_page
 from maps.pages import lab as lab_page
 from maps.pages import spread as spread_page
@@ -149,6 +150,34 @@ class Site:
             "before": (self.work.folder / farmtext.HISTORY).is_file(),
         }
         return await self.page(request, "settings.html", "settings", context)
+
+    async def change_of_season(self, request: Request) -> Response:
+        """The comparison with the season before, or the one after; words where there is neither."""
+        season, block = self.place(request)
+        others = [year for year in self.work.seasons() if year != season]
+        earlier = [year for year in others if year < season]
+        if not others:
+            return await self.waits(request, "change")
+        years = (earlier[-1], season) if earlier else (season, others[0])
+        return self.back(request, f"/{years[0]}-{years[1]}/{block.slug}/change")
+
+    async def change(self, request: Request) -> Response:
+        """Two years of a block."""
+        season, block = self.place(request)
+        years = (request.path_params["first"], season)
+        seasons = self.work.seasons()
+        if years[0] >= years[1] or not set(years) <= set(seasons):
+            raise HTTPException(404)
+        asked, base = request.query_params, request.scope.get("root_path", "")
+        told = self.work.told.get("change", [])
+        context = await run_in_threadpool(
+            change_page.change, self.work, base, years, block, asked.get("show", ""), told
+        )
+        context |= change_page.views(context, asked.get("lens", ""))
+        context["others"] = change_page.other_years(base, seasons, years, block)
+        return await self.page(
+            request, "change.html", "change", context, season=season, slug=block.slug
+        )
 
     async def step(self, request: Request) -> Response:
         """A step that has no page of its own yet, or waits for another."""

@@ -77,12 +77,13 @@ def write_changes_folder(
     from geo.export.changes import read_changes, write_changes
     from geo.farm import read_blocks
     from geo.settings import read_settings
+    from maps.changepictures import read_pictures
     from maps.changes import write_changes_page
     from maps.units_of_work import take_place
 
     folder = farm / "changes" / f"{years[0]}-{years[1]}"
     documents = {one["block"]: one for one in read_changes(folder)}
-    pictures = _read_pictures(folder)
+    pictures = read_pictures(folder)
     for document, drawn in made:
         documents[document["block"]] = document
         pictures[document["block"]] = drawn
@@ -97,11 +98,3 @@ def write_changes_folder(
         write_changes_page([documents[one] for one in order], pictures, fresh / "map.html", name)
         take_place(fresh, folder)
     return folder
-
-
-def _read_pictures(folder: Path) -> dict[str, list[dict[str, Any]]]:
-    path = folder / "pictures.json"
-    if not path.is_file():
-        return {}
-    found: dict[str, list[dict[str, Any]]] = json.loads(path.read_text(encoding="utf-8"))
-    return found

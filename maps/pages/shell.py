@@ -54,7 +54,7 @@ def shell(work: Workspace, base: str, season: int | None, slug: str | None, here
 
 
 def _block_url(work: Workspace, base: str, season: int | None, block: Block, here: str) -> str:
-    step = here if here in ("soil", "zones", "spread", "leaf") else "soil"
+    step = here if here in ("soil", "zones", "spread", "leaf", "change") else "soil"
     if season is None or work.page(season, block.slug) is None:
         return f"{base}/"
     return f"{base}/{season}/{block.slug}/{step}"
@@ -105,6 +105,9 @@ def _said(work: Workspace, season: int | None, block: Block | None) -> dict[str,
     }
     if tissue:
         said["leaf"] = ("1 leaf test" if len(tissue) == 1 else f"{len(tissue)} leaf tests", True)
+    compared = sorted((work.folder / "changes").glob(f"*-{season}/changes.json"))
+    if compared:
+        said["change"] = (compared[-1].parent.name.replace("-", " to "), True)
     if plan_files(work.folder, season):
         said["spots"] = ("planned", True)
     return said

@@ -1,0 +1,308 @@
+"""Two years of one block: what moved beyond doubt, what the block taught, what it cost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geo.blocks import Block
+from geo.crs import to_metric
+from geo.export.changes import read_changes
+from geo.farm import read_records
+from geo.lookup import properties
+from maps import changes, drawings
+from maps.changepictures import paper_of, read_pictures
+from maps.pages.silhouettes import silhouette
+from maps.wording import MINUS, rate_words
+from maps.workspace import Workspace
+
+Data = dict[str, Any]
+Years = tuple[int, int]
+
+#: Lens -> what it is called; the first is shown at first.
+LENSES = {"both": "both years", "change": "change", "doubt": "beyond doubt"}
+#: Word under a property's symbol in the strip.
+SHORT = {"shown": "shown", "not_shown": "not shown", "refused": "refused"}
+
+
+def folder_of(work: Workspace, years: Years) -> Path:
+    """Where a comparison of two seasons lies."""
+    return work.folder / "changes" / f"{years[0]}-{years[1]}"
+
+
+def change(
+    work: Workspace, base: str, years: Years, block: Block, asked: str, told: list[str]
+) -> Data:
+    """Context of the page; without a `document` where the two were not compared yet.
+
+    Parameters
+    ----------
+    asked : str
+        Key of the property to show; any other text shows the one that tells most.
+    told : list of str
+        What the last comparison said, for blocks that it refused.
+    """
+    folder = folder_of(work, years)
+    found = [one for one in read_changes(folder) if one["block"] == block.name]
+    place = f"{base}/{years[0]}-{years[1]}/{block.slug}/change"
+    context: Data = {
+        "block": block.name,
+        "years": years,
+        "place": place,
+        "inside": place.removeprefix(base),
+        "slug": block.slug,
+        "document": found[0] if found else None,
+        "refused": [line for line in told if line.startswith(f"{block.name}: not compared")],
+        "by_command": f"soilquilt compare {work.folder.name} {years[0]} {years[1]}",
+    }
+    if not found:
+        return context
+    document, key = found[0], _key(found[0], asked)
+    pictures = read_pictures(folder).get(block.name, [])
+    picture = next((one for one in pictures if one["key"] == key), None)
+    rows = [r for r in document["changes"] if r["key"] == key]
+    return context | {
+        "key": key,
+        "name": changes.name_of(key),
+        "facts": _facts(document, key),
+        "silhouette": silhouette(block, 46.0),
+        "strip": _strip(document, place, key),
+        "both": _both(work, years, block, key, document),
+        "picture": picture,
+        "table": changes.table([r for r in rows if r["zone_id"] is None], pictures),
+        "verdict": _verdict(rows),
+        "sentence": headline(rows),
+        "responses": [_response(one, block.name) for one in document["responses"]],
+        "money": changes.money_sentences(document),
+        "quiet": changes.quiet(document),
+        "unlike": [*document["warnings"], *changes.refusals(document)],
+        "opening": changes.change_sentences(document)[0],
+        "border": document["border"],
+        "files": _files(base, folder, work.folder),
+    }
+
+
+def views(context: Data, lens: str) -> Data:
+    """The lens that is shown, and pictures as markup: a run drew them and escaped every name."""
+    from markupsafe import Markup
+
+    if context["document"] is None:
+        return {}
+    picture = context["picture"]
+    shown = lens if lens in LENSES else "both"
+    both = context["both"]
+    if not both["missing"]:
+        both = both | {name: Markup(both[name]) for name in ("samples", "holes")}
+    drawn = picture or {"change": "", "doubt": "", "chart": ""}
+    return {
+        "shown": shown,
+        "both": both,
+        "lenses": [{"key": k, "words": w, "here": k == shown} for k, w in LENSES.items()],
+        "views": [(one, Markup(drawn[one])) for one in ("change", "doubt")],
+        "chart": Markup(drawn.get("narrow") or drawn["chart"]),
+    }
+
+
+def other_years(base: str, seasons: list[int], years: Years, block: Block) -> list[Data]:
+    """Other pairs that end in the same season, newest first."""
+    return [
+        {
+            "words": f"{year} and {years[1]}",
+            "url": f"{base}/{year}-{years[1]}/{block.slug}/change",
+        }
+        for year in reversed(seasons)
+        if year < years[1] and year != years[0]
+    ]
+
+
+def _key(document: Data, asked: str) -> str:
+    """The property asked for, else the first that moved, else the first compared."""
+    keys = [row["key"] for row in document["changes"]]
+    if asked in keys:
+        return asked
+    told = changes.told_apart(document)
+    return str(told[0][0]["key"] if told else keys[0])
+
+
+def _facts(document: Data, key: str) -> str:
+    return f"{properties()[key].name} · {len(document['stations'])} spots sampled both years"
+
+
+def _verdict(rows: list[Data]) -> Data:
+    """Verdict of a property: shown if any ground shows it, alone or against untreated."""
+    state = property_state(rows)
+    words = changes.VERDICT_WORDS[state].rstrip(".")
+    return {"icon": {"shown": "useful", "refused": "none"}.get(state, "weak"), "words": words}
+
+
+def property_state(rows: list[Data]) -> str:
+    """All rows of a property together: "shown", "not_shown" or "refused"."""
+    if all(row["verdict"] == "refused" for row in rows):
+        return "refused"
+    shown = any(
+        "shown" in (row["verdict"], (row["effect"] or {}).get("verdict", ""))
+        for row in rows
+        if row["zone_id"] is None
+    )
+    return "shown" if shown else "not_shown"
+
+
+def headline(rows: list[Data]) -> str:
+    """What moved, in one sentence: treated ground first, then the untreated beside it."""
+    first = rows[0]
+    name, inside = changes.name_of(first["key"]), properties()[first["key"]].name
+    state = property_state(rows)
+    if state == "refused":
+        return f"{name} is not compared: {first['why']}."
+    if state == "not_shown":
+        seen = changes.seen_words(first["detectable"], first)
+        return f"{name}: no change shown; {seen} over the block could have been seen."
+    treated = [r for r in rows if r["effect"] and r["effect"]["verdict"] == "shown"]
+    if not treated:
+        row = next(r for r in rows if r["verdict"] == "shown" and r["zone_id"] is None)
+        where = "Over the block" if row["area"] == "block" else f"Where it got {row['area']}"
+        return f"{where}, {inside} {_moved(row)}."
+    most = max(treated, key=lambda row: abs(row["difference"]))
+    said = f"Where it got {most['area']}, {inside} {_moved(most)}"
+    other = next((r for r in rows if r["area"] == most["effect"]["against"]), None)
+    if other is None:
+        return f"{said}; against {most['effect']['against']} that is beyond doubt."
+    return f"{said}; with {other['area']} it {_moved(other)}."
+
+
+def _moved(row: Data) -> str:
+    if row["factor"] is not None:
+        return f"changed by a factor of {row['factor']:.2f}"
+    size = changes.figure(row["difference"], row)
+    unit = "" if row["unit"] in {"pH", "1"} else f" {row['unit']}"
+    return f"{'fell' if size.startswith(MINUS) else 'rose'} by {size[1:]}{unit}"
+
+
+def _strip(document: Data, place: str, key: str) -> list[Data]:
+    """Properties in reading order, each with its verdict in a word."""
+    rows: dict[str, list[Data]] = {}
+    for row in document["changes"]:
+        rows.setdefault(row["key"], []).append(row)
+    return [
+        {
+            "key": one,
+            "symbol": properties()[one].symbol,
+            "name": properties()[one].name,
+            "words": SHORT[property_state(found)],
+            "state": property_state(found),
+            "url": f"{place}?show={one}",
+            "here": one == key,
+        }
+        for one, found in rows.items()
+    ]
+
+
+def _response(response: Data, block: str) -> Data:
+    """The block's own figure beside the table's, 19 in 20, and which is used next."""
+    own, end = changes.response_sentences(response, block)
+
+    def figures(*names: str) -> Data:
+        value, low, high = (changes.signed_figure(response[name]) for name in names)
+        return {"value": value, "range": f"{low} to {high}"}
+
+    return {
+        "unit": response["unit"],
+        "material": response["material"],
+        "own": figures("value", "low", "high"),
+        "table": figures("prior", "prior_low", "prior_high"),
+        "source": response["source"],
+        "sentences": [own, end.strip()],
+    }
+
+
+def _files(base: str, folder: Path, farm: Path) -> list[Data]:
+    words = {
+        "map.html": "all blocks on one page, opens from disk",
+        "changes.csv": "one row for each property and ground",
+        "changes.json": "the same and the lessons, for programs",
+    }
+    return [
+        {"name": name, "words": said, "url": f"{base}/made/{(folder / name).relative_to(farm)}"}
+        for name, said in words.items()
+        if (folder / name).is_file()
+    ]
+
+
+def _both(work: Workspace, years: Years, block: Block, key: str, document: Data) -> Data:
+    """The maps of both years as one picture in two layers, or what is missing."""
+    lenses, missing, said = [], [], []
+    for year in years:
+        page = work.page(year, block.slug)
+        one = next((p for p in page["properties"] if p["key"] == key), None) if page else None
+        if page is None:
+            missing.append({"year": year, "run": True, "words": f"No maps of {year} yet."})
+        elif one is None:
+            name = properties()[key].name
+            missing.append({"year": year, "run": False, "words": f"{year} has no map of {name}."})
+        else:
+            lenses.append(one["lenses"][0])
+            said.append(f"{year}: {one['verdictWords'].rstrip('.').lower()}.")
+    if missing:
+        return {"missing": missing}
+    paper = paper_of(block)
+    page = work.page(years[1], block.slug) or {"samples": []}
+    spots = [s for s in page["samples"] if s["id"] in document["stations"]]
+    records = read_records(work.folder, years[1], block.name)
+    alike = lenses[0]["legend"] == lenses[1]["legend"]
+    return {
+        "missing": [],
+        "width": round(paper.width, 1),
+        "height": round(paper.height, 1),
+        "images": [_image(lens, block, paper) for lens in lenses],
+        "outline": drawings.path_of(block.outline, paper),
+        "holes": drawings.holes(block.outline, paper),
+        "spread": _spread(records.applications, years, block, paper),
+        "samples": drawings.samples(_metric(spots, block), paper, 1.4),
+        "legends": [
+            {"year": "" if alike else year, "classes": lens["legend"], "unit": lens["legendUnit"]}
+            for year, lens in zip(years, lenses, strict=True)
+        ][: 1 if alike else 2],
+        "said": said,
+    }
+
+
+def _metric(spots: list[Data], block: Block) -> Any:
+    """Places of samples in the block's CRS. [m]"""
+    points = [to_metric(shapely.Point(s["lon"], s["lat"]), block.crs) for s in spots]
+    return np.array([[p.x, p.y] for p in points]).reshape(-1, 2)
+
+
+def _image(lens: Data, block: Block, paper: drawings.Paper) -> Data:
+    """A picture of a run and the matrix that lays its unit square on the paper.
+
+    The picture is square to the meridian, the paper to the block's CRS, which is turned a little.
+    """
+    (south, west), (north, east) = lens["bounds"]
+    corners = [shapely.Point(*at) for at in ((west, north), (east, north), (west, south))]
+    metres = [to_metric(corner, block.crs) for corner in corners]
+    zero, right, down = paper.points([[p.x, p.y] for p in metres])
+    matrix = (*(right - zero), *(down - zero), *zero)
+    return {"url": lens["picture"], "matrix": " ".join(f"{value:.3f}" for value in matrix)}
+
+
+def _spread(applications: Any, years: Years, block: Block, paper: drawings.Paper) -> list[Data]:
+    """Outlines of what was spread between, with the rate where there is room for it."""
+    found = []
+    for one in applications:
+        between = one.applied_on is not None and years[0] <= one.applied_on.year <= years[1]
+        if not one.where_lonlat or not between or one.rate_kg_ha is None:
+            continue
+        shape = shapely.intersection(
+            to_metric(shapely.from_wkt(one.where_lonlat), block.crs), block.outline
+        )
+        if shape.is_empty:
+            continue
+        widest = max(shapely.get_parts(shape), key=lambda part: part.area)
+        x, y = paper.points([shapely.maximum_inscribed_circle(widest).coords[0]])[0]
+        words = rate_words(one.rate_kg_ha) if one.rate_kg_ha else "none"
+        found.append({"path": drawings.path_of(shape, paper), "x": round(float(x), 1),
+                      "y": round(float(y), 1), "words": words})  # fmt: skip
+    return found

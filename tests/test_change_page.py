@@ -1,0 +1,164 @@
+"""The change page through the in-memory client: what it says, what it asks, what it leaves."""
+
+import csv
+import hashlib
+import io
+import re
+import shutil
+
+import pytest
+from starlette.testclient import TestClient
+
+from geo.farm import find_block
+from maps.app import create_app
+from maps.changepictures import paper_of
+from maps.pages.change import headline, property_state
+from maps.units_of_work import run_unit, units_of
+
+BASE = "http://127.0.0.1:8000"
+
+
+def client_of(folder):
+    return TestClient(create_app(folder), base_url=BASE, headers={"origin": BASE})
+
+
+@pytest.fixture(scope="module")
+def farm(demo_farm, tmp_path_factory):
+    """The demo farm with both seasons stored, and the smallest block mapped in both."""
+    folder = tmp_path_factory.mktemp("change") / "ombervale"
+    shutil.copytree(demo_farm, folder, ignore=shutil.ignore_patterns("changes", "seasons"))
+    for year in (2024, 2025):
+        for unit in units_of(folder, year, "Werfie", None):
+            assert run_unit(unit, False).state == "done"
+    return folder
+
+
+@pytest.fixture(scope="module")
+def compared(farm):
+    """The same after a person pressed the button."""
+    client = client_of(farm)
+    before = client.get("/2024-2025/poel/change")
+    assert before.status_code == 200
+    assert "Compare 2024 with 2025" in before.text
+    said = {"first": "2024", "back": "/2024-2025/poel/change"}
+    answer = client.post("/2025/compare", data=said, follow_redirects=False)
+    assert answer.headers["location"] == "/2024-2025/poel/change"
+    return client
+
+
+def words_of(answer):
+    """What a person reads, without the pictures."""
+    assert answer.status_code == 200
+    text = re.sub(r"<(script|style|svg).*?</\1>", " ", answer.text, flags=re.S)
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
+
+
+def test_the_step_leads_to_the_two_years(compared):
+    for season in (2024, 2025):
+        answer = compared.get(f"/{season}/poel/change", follow_redirects=False)
+        assert answer.headers["location"] == "/2024-2025/poel/change"
+
+
+def test_a_look_changes_nothing(compared, farm):
+    def snapshot():
+        return {
+            path: hashlib.sha256(path.read_bytes()).hexdigest()
+            for path in farm.rglob("*")
+            if path.is_file() and not path.name.endswith(("-wal", "-shm"))
+        }
+
+    before = snapshot()
+    words_of(compared.get("/2024-2025/werfie/change?show=ph_water&lens=doubt"))
+    assert snapshot() == before
+
+
+def test_the_planted_lime_is_told_beside_the_table(compared):
+    """The demo farm's generator moves pH by 0.24 a t/ha of lime (its own truth)."""
+    words = words_of(compared.get("/2024-2025/poel/change?show=ph_water"))
+    assert "Change shown, beyond doubt" in words
+    own = re.search(r"with what it showed ([\d.]+) ([\d.]+) to ([\d.]+)", words)
+    assert float(own[2]) < 0.24 < float(own[3])
+    assert "published table" in words
+    assert "better known than the table" in words
+    assert "nothing spread" in words
+    assert "could be seen" in words
+
+
+def test_what_cannot_be_compared_is_said(compared):
+    """Demo scenario: boron was not analysed in 2024; organic matter goes through 1.724."""
+    words = words_of(compared.get("/2024-2025/poel/change?show=b"))
+    assert "Boron is not compared: no analysis in 2024." in words
+    assert "1.724" in words
+
+
+def test_a_year_without_maps_offers_to_make_them(compared):
+    words = words_of(compared.get("/2024-2025/poel/change?show=ph_water"))
+    assert "No maps of 2024 yet. Make the maps of 2024" in words
+    assert "No maps of 2025 yet. Make the maps of 2025" in words
+
+
+def test_both_years_lie_on_one_paper(compared, farm):
+    """The outline's corners, through pyproj by hand, are where the two pictures' corners say."""
+    from pyproj import Transformer
+
+    text = compared.get("/2024-2025/werfie/change?show=ph_water").text
+    block = find_block(farm, "Werfie")
+    paper = paper_of(block)
+    west, _, _, north = block.lonlat.bounds
+    x, y = Transformer.from_crs(4326, block.crs, always_xy=True).transform(west, north)
+    corner = paper.points([[x, y]])[0]
+    matrices = re.findall(r'transform="matrix\(([^)]*)\)"', text)
+    assert len(matrices) == 2
+    for matrix in matrices:
+        a, b, c, d, e, f = map(float, matrix.split())
+        # A picture begins at most a few cells outside the outline; 2 m cells, a margin of 8 m.
+        assert abs(e - corner[0]) < 8 * paper.scale
+        assert abs(f - corner[1]) < 8 * paper.scale
+        assert abs(a * d - b * c) > 0.9 * (paper.width - 8) * (paper.height - 8)
+
+
+def test_files_can_be_fetched(compared):
+    page = compared.get("/2024-2025/werfie/change")
+    links = re.findall(r'href="(/made/changes/[^"]*)"', page.text)
+    assert {link.rsplit("/", 1)[1] for link in links} == {"map.html", "changes.csv", "changes.json"}
+    table = compared.get(next(link for link in links if link.endswith(".csv"))).text
+    assert {row["block"] for row in csv.DictReader(io.StringIO(table))} >= {"Poel", "Werfie"}
+
+
+@pytest.mark.parametrize("path", ["/2025-2024/poel/change", "/2019-2025/poel/change"])
+def test_years_that_are_not_there_have_no_page(compared, path):
+    assert compared.get(path).status_code == 404
+
+
+def test_an_unknown_property_or_lens_shows_what_tells_most(compared):
+    words = words_of(compared.get("/2024-2025/poel/change?show=%3Cb%3E&lens=%3Ci%3E"))
+    assert "pH (water)" in words
+
+
+def row(area, difference, verdict, effect=None, factor=None):
+    return {
+        "key": "k", "unit": "mg/kg", "area": area, "zone_id": None, "difference": difference,
+        "factor": factor, "verdict": verdict, "detectable": 12.0, "why": "",
+        "effect": effect and {"against": "nothing spread", "verdict": effect},
+    }  # fmt: skip
+
+
+def test_a_fall_and_a_rise_are_told_as_such():
+    rows = [
+        row("block", 4.0, "not_shown"),
+        row("nothing spread", -3.0, "not_shown"),
+        row("compost, 5 t/ha", 21.0, "not_shown", "shown"),
+    ]
+    said = headline(rows)
+    assert "potassium rose by 21 mg/kg" in said
+    assert "with nothing spread it fell by 3" in said
+    assert property_state(rows) == "shown"
+
+
+def test_no_change_names_what_could_have_been_seen_first():
+    said = headline([row("block", 4.0, "not_shown")])
+    assert said == "Potassium: no change shown; 12 mg/kg over the block could have been seen."
+
+
+def test_logs_are_told_as_a_factor():
+    assert "factor of 1.50" in headline([row("block", 4.0, "shown", factor=1.5)])
