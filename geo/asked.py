@@ -40,14 +40,17 @@ class Asked:
     def product_kg_ha(self, cells: Cells) -> tuple[float, float, float]:
         """Low, chosen and high requirement of some cells, over places and draws, as product."""
         levels = (TWO_IN_THREE[0], self.requirement.quantile, TWO_IN_THREE[1])
-        low, middle, high = np.quantile(self.draws[:, cells], levels) / self.content
+        low, middle, high = np.quantile(self._at(cells), levels) / self.content
         return float(low), float(middle), float(high)
+
+    def _at(self, cells: Cells) -> NDArray[np.float32]:
+        return self.draws if cells.all() else self.draws[:, cells]
 
     def loss(self, cells: Cells, product_kg_ha: float) -> float:
         """Expected loss of cells at a rate, summed over them."""
         rate = np.full(int(cells.sum()), product_kg_ha * self.content)
         short, over = self.requirement.cost_too_little, self.requirement.cost_too_much
-        return float(loss_by_draw(self.draws[:, cells], rate, short, over).mean() * cells.sum())
+        return float(loss_by_draw(self._at(cells), rate, short, over).mean() * cells.sum())
 
 
 def soil_chain(

@@ -326,8 +326,9 @@ def _uniform(
 ) -> Uniform:
     """One rate over the block: its quantile, its money, its loss over that of the zones."""
     everywhere = np.ones(asked.draws.shape[1], dtype=bool)
-    zone: tuple[int, float] = (1, block.area_ha)
-    one = _zone_rate(asked, zone, everywhere, {})
+    # A zone that is the whole block has this rate already.
+    whole = len(zones) == 1 and bool(zones[0][1].all())
+    one = rates[0] if whole else _zone_rate(asked, (1, block.area_ha), everywhere, {})
     by_zones = _loss_of_zones(asked, rates, zones)
     alone = asked.loss(everywhere, one.rate_kg_ha)
     return Uniform(

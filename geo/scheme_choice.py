@@ -90,7 +90,7 @@ def _of_group(
     wanted = choice.get(key, "")
     found: list[tuple[tuple[bool, bool, int, int], Scheme]] = []
     for scheme in schemes:
-        if scheme.crop != group or not _units_agree(scheme, unit_read, match):
+        if scheme.crop != group:
             continue
         picked = bool(wanted) and wanted in (
             scheme.source,
@@ -98,6 +98,9 @@ def _of_group(
         )
         place = _place(scheme, match, key, picked)
         if place is None or not (scheme.default or picked or scheme.yours):
+            continue
+        # Last, for it reads unit words: few schemes come this far.
+        if not _units_agree(scheme, unit_read, match):
             continue
         order = (not picked, not scheme.yours, place, _unit_order(scheme, unit_read))
         found.append((order, scheme))

@@ -10,7 +10,7 @@ import numpy as np
 
 from geo import remarks
 from geo.belief import Belief, Character, believe, characterise, leave_out_each, revalue
-from geo.belief_draws import Stage, draw, set_stage
+from geo.belief_draws import Draws, Stage, draw, set_stage
 from geo.block_means import TWO_IN_THREE, block_mean, root_errors, sample_mean, spread
 from geo.blocks import Block
 from geo.checks import CheckedSamples
@@ -174,7 +174,7 @@ def stage_surfaces(surfaces: Surfaces, xy: Array) -> Stage | None:
 
 def draw_surface(
     surface: Surface, xy: Array, count: int, rng: np.random.Generator, stage: Stage | None = None
-) -> Array:
+) -> Draws:
     """Draws of a surface at places, in the house unit; short-range noise left out.
 
     Parameters

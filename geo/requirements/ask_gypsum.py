@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from geo.chain import Link, Steps, kg_words
-from geo.grids import Mask
+from geo.grids import Array, Mask
 from geo.requirements import gypsum
 from geo.requirements.case import Answer, Case, Input, layer_inputs
 from geo.requirements.shared import Layer
@@ -69,14 +69,17 @@ def _without_rate(case: Case, kind: str, why: str) -> Answer:
 def _answer(case: Case, cec_key: str) -> Answer:
     layer = _layer(case)
     share = case.treated_share("gypsum")
-    tonnes = gypsum.gypsum_requirement_kg_ha(
-        case.draw("esp"),
-        case.draw(cec_key),
-        depth_cm=layer.depth_cm,
-        bulk_density_mg_m3=layer.bulk_density_mg_m3,
-        stones_pct=layer.stones_pct,
-        tables=case.tables,
-    )
+
+    def rule(esp: Array, cec: Array) -> Array:
+        return share * gypsum.gypsum_requirement_kg_ha(
+            esp,
+            cec,
+            depth_cm=layer.depth_cm,
+            bulk_density_mg_m3=layer.bulk_density_mg_m3,
+            stones_pct=layer.stones_pct,
+            tables=case.tables,
+        )
+
     trigger = case.figure("gypsum", "trigger_esp").value
     esp = case.samples("esp")
     high, all_samples = int(np.sum(esp > trigger)), int(np.isfinite(esp).sum())
@@ -91,7 +94,7 @@ def _answer(case: Case, cec_key: str) -> Answer:
         "rate",
         "",
         ("esp", cec_key),
-        draws=(tonnes * share).astype(np.float32),
+        draws=case.put_through(["esp", cec_key], rule),
         reasons=(
             *said,
             "Water drains from here, as farm.toml says.",

@@ -59,10 +59,13 @@ def _answer(
     chosen = methods[0]
     share = case.treated_share("lime")
     keys = tuple(dict.fromkeys((key, *chosen.keys)))
-    drawn = {name: case.draw(name) for name in keys}
-    due = np.where(drawn[key] < action, chosen.rate(drawn), 0.0)
     credit, said = lime_credit(case)
-    draws = np.maximum(due - credit, 0.0) * share
+
+    def rule(*values: Array) -> Array:
+        drawn = dict(zip(keys, values, strict=True))
+        due = np.where(drawn[key] < action, chosen.rate(drawn), 0.0)
+        return np.asarray(np.maximum(due - credit, 0.0) * share)
+
     held = _beyond_table(case, chosen)
     clay = case.clay_pct
     product, kind_said = _kind_of_lime(case)
@@ -72,7 +75,7 @@ def _answer(
         "held" if held else "rate",
         held or "",
         keys,
-        draws=draws.astype(np.float32),
+        draws=case.put_through(keys, rule),
         reasons=(
             f"Lime by {chosen.name}, to pH {target:g}, where pH is below {action:g}.",
             kind_said,

@@ -67,16 +67,19 @@ def _major_answer(case: Case, key: str, amendment: str, norm: Norm) -> Answer:
     removal = crop_removal(case.block.site.crop, key, case.tables)
     removed = case.removal_kg_ha(removal.kg_per_t) if removal else 0.0
     hold = tissue_hold(case, key, amendment)
-    rates = RULES[key](
-        case.draw(key),
-        norm,
-        case.sampled_layer,
-        removal_kg_ha=removed,
-        treated_share=share,
-        tables=case.tables,
-    )
     credit, organic = organic_credit(case, key)
-    rates = np.maximum(rates - credit, 0.0)
+
+    def rule(test: Array) -> Array:
+        asked = RULES[key](
+            test,
+            norm,
+            case.sampled_layer,
+            removal_kg_ha=removed,
+            treated_share=share,
+            tables=case.tables,
+        )
+        return np.asarray(np.maximum(asked - credit, 0.0))
+
     cap = CAPS[key](case.tables) if key in CAPS else None
     years = build_up_years(key, case.tables)
     said = [
@@ -96,7 +99,7 @@ def _major_answer(case: Case, key: str, amendment: str, norm: Norm) -> Answer:
         "held" if hold.reason else "rate",
         hold.reason or "",
         (key,),
-        draws=rates.astype(np.float32),
+        draws=case.put_through([key], rule),
         reasons=(*hold.said, *said, *organic, *case.own_decisions(amendment)),
         sources=tuple(dict.fromkeys((*sources, *hold.sources))),
         from_memory=norm.from_memory or bool(removal and removal.from_memory),
@@ -312,7 +315,7 @@ def _ask_dose(
         "held" if hold.reason else "rate",
         hold.reason or "",
         (key,),
-        draws=(rule(case.draw(key), norm) * share).astype(np.float32),
+        draws=case.put_through([key], lambda test: rule(test, norm) * share),
         reasons=(*hold.said, f"{low} of {n} samples read below {norm.norm:g} mg/kg.", said),
         sources=tuple(dict.fromkeys((norm.source, *sources, *hold.sources))),
         from_memory=norm.from_memory or "MEM" in sources,

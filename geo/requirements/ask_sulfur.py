@@ -7,9 +7,9 @@ from collections.abc import Mapping
 import numpy as np
 
 from geo.chain import Link, Steps, kg_words
-from geo.grids import Mask
+from geo.grids import Array, Mask
 from geo.requirements import sulfur
-from geo.requirements.case import Answer, Case, Input, layer_inputs
+from geo.requirements.case import Answer, Case, Input, layer_inputs, share_above
 from geo.requirements.shared import sulfur_texture
 
 UNIT = "kg/ha S"
@@ -53,8 +53,7 @@ def ask_sulfur(case: Case) -> Answer:
 
 def _likely_above(case: Case, action_ph: float) -> bool:
     """Whether any place is above the action level often enough to ask for a CaCO3 test."""
-    chance = (case.draw("ph_water") > action_ph).mean(axis=0)
-    return bool(np.any(chance > LIKELY))
+    return bool(np.any(share_above(case.draw("ph_water"), action_ph) > LIKELY))
 
 
 def _gate(case: Case) -> str | None:
@@ -86,10 +85,12 @@ def _without_rate(case: Case, kind: str, why: str) -> Answer:
 def _answer(case: Case, free_lime_kg_ha: float) -> Answer:
     texture, layer = sulfur_texture(case.clay_pct, case.tables), case.amended_layer
     target = case.block.site.target_ph or case.figure(LIMITS, "target_ph_water").value
-    drawn = case.draw("ph_water")
-    low, _ = sulfur.buffer_sulfur_kg_ha(drawn, texture, target, layer, case.tables)
     share = case.treated_share("sulfur")
-    draws = np.where(low > 0, low + free_lime_kg_ha, 0.0) * share
+
+    def rule(ph: Array) -> Array:
+        low, _ = sulfur.buffer_sulfur_kg_ha(ph, texture, target, layer, case.tables)
+        return np.where(low > 0, low + free_lime_kg_ha, 0.0) * share
+
     mean = np.asarray(case.surfaces["ph_water"].mean)
     tables = sulfur.table_sulfur_kg_ha(mean, texture, target, layer, case.tables)
     spans = {name: float(amount) for name, amount in tables.items() if np.isfinite(amount)}
@@ -101,7 +102,7 @@ def _answer(case: Case, free_lime_kg_ha: float) -> Answer:
         "rate",
         "",
         ("ph_water",),
-        draws=draws.astype(np.float32),
+        draws=case.put_through(["ph_water"], rule),
         reasons=(
             f"Published tables for {texture} disagree at this pH: {span}. The lowest is used.",
             "Sulfur works through soil life over months, in warm moist soil: "

@@ -32,6 +32,9 @@ Input = tuple[float | str, str, str]
 #: How far past its estimate a surface may reach; beyond it a draw is one in 30 000.
 REACH_SD = 4.0
 
+#: Values that a rule is given at once.
+AT_A_TIME = 30_000
+
 
 @dataclass(frozen=True)
 class Case:
@@ -40,7 +43,8 @@ class Case:
     Attributes
     ----------
     draw : callable
-        Property key -> draws of its surface, shape (draws, places), in the house unit.
+        Property key -> draws of its surface, shape (draws, places), in the house unit. Each is
+        drawn once; nothing may be written into it.
     covered : callable
         Outline as WKT in WGS84 -> which places lie in it.
     tables : Tables
@@ -55,7 +59,7 @@ class Case:
     surfaces: Surfaces
     tissue: Sequence[TissueTest]
     applications: Sequence[Application]
-    draw: Callable[[str], Array]
+    draw: Callable[[str], Float32]
     covered: Callable[[str], Mask]
     tables: Tables = field(default_factory=Tables)
 
@@ -118,6 +122,24 @@ class Case:
         sampled, site = self.sampled_layer, self.block.site
         depth = site.amended_depth_cm if site.amended_depth_cm else sampled.depth_cm
         return Layer(depth, site.bulk_density_mg_m3, site.stones_pct)
+
+    def put_through(self, keys: Sequence[str], rule: Callable[..., Array]) -> Float32:
+        """What a rule asks in every draw of some properties, place by place.
+
+        Parameters
+        ----------
+        keys : sequence of str
+        rule : callable
+            Takes an array for each key, a few draws of all places, and returns the requirement.
+        """
+        drawn = [self.draw(key) for key in keys]
+        asked = np.empty_like(drawn[0])
+        # What a rule holds on the way stays in the cache, and nothing large is ever doubled.
+        step = max(1, AT_A_TIME // max(1, asked.shape[1]))
+        for start in range(0, len(asked), step):
+            part = slice(start, start + step)
+            asked[part] = rule(*(values[part].astype(np.float64) for values in drawn))
+        return asked
 
     def placement(self, amendment: str) -> str:
         """How the amendment goes on: "full width", "band" or "incorporated"."""
@@ -229,6 +251,14 @@ def doubt_said(case: Case, keys: Sequence[str]) -> list[str]:
             "noise alone."
         )
     return said
+
+
+def share_above(draws: Float32, limit: float) -> Array:
+    """Share of the draws above a limit, place by place."""
+    above = np.zeros(draws.shape[1], dtype=np.int64)
+    for draw in draws:
+        above += draw > limit
+    return np.asarray(above / max(1, len(draws)))
 
 
 def _present(values: Array) -> Array:

@@ -17,7 +17,7 @@ from geo.belief_draws import Stage
 from geo.blocks import Block
 from geo.chain import Steps, all_sources
 from geo.checks import CheckedSamples
-from geo.grids import Array, Grid, Mask, grid_over
+from geo.grids import Grid, Mask, grid_over
 from geo.intake.reading import Application, TissueTest
 from geo.lookup import Tables
 from geo.ratings import Ratings
@@ -25,7 +25,7 @@ from geo.requirements import ask_nutrients
 from geo.requirements.ask_gypsum import ask_gypsum
 from geo.requirements.ask_lime import ask_lime
 from geo.requirements.ask_sulfur import ask_sulfur
-from geo.requirements.case import Answer, Case, Float32, doubt_said
+from geo.requirements.case import Answer, Case, Float32, doubt_said, share_above
 from geo.requirements.soil_links import chain_of
 from geo.settings import Settings
 from geo.surfaces import Surfaces, draw_surface, stage_surfaces
@@ -228,15 +228,15 @@ class _Drawer:
     drawn: dict[str, Float32] = field(default_factory=dict)
     stages: list[Stage | None] = field(default_factory=list)
 
-    def draw(self, key: str) -> Array:
+    def draw(self, key: str) -> Float32:
         if key not in self.drawn:
             stream = zlib.crc32(f"{self.block.name} {self.season} {key}".encode())
             rng = np.random.default_rng([self.seed, stream])
             values = draw_surface(
                 self.surfaces[key], self.grid.cells(), self.count, rng, self._stage()
             )
-            self.drawn[key] = values.astype(np.float32)
-        return self.drawn[key].astype(np.float64)
+            self.drawn[key] = values.astype(np.float32, copy=False)
+        return self.drawn[key]
 
     def _stage(self) -> Stage | None:
         """The cells made ready for draws, once, when the first property is asked for."""
@@ -319,7 +319,7 @@ def _own_said(sources: Sequence[str], case: Case) -> list[str]:
 
 def _asked_anywhere(draws: NDArray[np.float32], quantile: float) -> bool:
     """Whether any place's own quantile is above nothing; if none is, no zone's can be."""
-    return bool(np.any((draws > 0).mean(axis=0) > 1 - quantile))
+    return bool(np.any(share_above(draws, 0.0) > 1 - quantile))
 
 
 def _nowhere(answer: Answer, case: Case) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
@@ -11,8 +12,9 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
+from geo.belief_draws import Draws, Stage, set_stage
 from geo.errors import KrigingError
-from geo.grids import Grid, Mask
+from geo.grids import Array, Grid, Mask
 from geo.surfaces import Surface, Surfaces, draw_surface
 from geo.zoning.criteria import AREA_TOLERANCE, HECTARE_M2, zone_of
 from geo.zoning.outlines import from_block
@@ -80,18 +82,39 @@ def zone_means(
     """
     found: dict[str, list[tuple[float, float]]] = {}
     zone_of_cell: dict[int, NDArray[np.int64]] = {}
+    drawer = _Drawer(surfaces, rng)
     for key, surface in surfaces.items():
         # The surfaces of a survey share one grid: its cells are put into zones once.
         grid = id(surface.grid)
         if grid not in zone_of_cell:
             zone_of_cell[grid] = zone_of(outlines, surface.grid.cells())
         cells = [zone_of_cell[grid] == zone for zone in range(len(outlines))]
-        found[key] = _means_of(surface, cells, outlines, rng)
+        found[key] = _means_of(surface, cells, outlines, drawer)
     return found
 
 
+@dataclass(frozen=True)
+class _Drawer:
+    """Draws properties at places; those with the same samples share what is made ready there."""
+
+    surfaces: Surfaces
+    rng: np.random.Generator
+    stages: dict[tuple[bytes, bytes], Stage] = field(default_factory=dict)
+
+    def draw(self, surface: Surface, places: Array) -> Draws:
+        if surface.belief is None:
+            return draw_surface(surface, places, DRAWS, self.rng)
+        mine = surface.belief.xy.tobytes()
+        at = (places.tobytes(), mine)
+        if at not in self.stages:
+            beliefs = {key: one.belief for key, one in self.surfaces.items() if one.belief}
+            alike = {key: one for key, one in beliefs.items() if one.xy.tobytes() == mine}
+            self.stages[at] = set_stage(alike, places)
+        return draw_surface(surface, places, DRAWS, self.rng, self.stages[at])
+
+
 def _means_of(
-    surface: Surface, cells: list[Mask], outlines: Sequence[MultiPolygon], rng: np.random.Generator
+    surface: Surface, cells: list[Mask], outlines: Sequence[MultiPolygon], drawer: _Drawer
 ) -> list[tuple[float, float]]:
     values = surface.estimate[surface.grid.inside]
     cells = [mine & np.isfinite(values) for mine in cells]
@@ -105,7 +128,7 @@ def _means_of(
         else np.array(shapely.point_on_surface(outline).coords)
         for mine, outline in zip(cells, outlines, strict=True)
     ]
-    draws = draw_surface(surface, np.vstack(places), DRAWS, rng)
+    draws = drawer.draw(surface, np.vstack(places))
     stops = np.cumsum([len(p) for p in places])[:-1]
     sds = [part.mean(axis=1).std(ddof=1) for part in np.split(draws, stops, axis=1)]
     return [(mean, float(sd)) for mean, sd in zip(means, sds, strict=True)]
