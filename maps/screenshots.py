@@ -54,6 +54,10 @@ def addresses(folder: Path) -> dict[str, str]:
             pages[f"{name}-{step}"] = f"/{year}/{block.slug}/{step}"
         pages[f"{year}-buy"] = f"/{year}/buy"
         pages[f"{year}-farm"] = f"/?season={year}"
+    for made in sorted(folder.glob("changes/*/changes.json")):
+        years = made.parent.name
+        for block in work.blocks():
+            pages[f"{years}-{block.slug}-change"] = f"/{years}/{block.slug}/change"
     return pages
 
 

@@ -19,7 +19,7 @@ from maps.pages import change as change_page
 from maps.pages import farm as farm_page
 from maps.pages import lab as lab_page
 from maps.pages import spread as spread_page
-from maps.pages.shell import change_files, plan_files, shell
+from maps.pages.shell import plan_files, shell
 from maps.workspace import Workspace
 
 WAITS = {
@@ -169,7 +169,7 @@ class Site:
         if years[0] >= years[1] or not set(years) <= set(seasons):
             raise HTTPException(404)
         asked, base = request.query_params, request.scope.get("root_path", "")
-        told = self.work.told.get("change", [])
+        told = self.work.told.get(f"change {years[0]}-{years[1]}", [])
         context = await run_in_threadpool(
             change_page.change, self.work, base, years, block, asked.get("show", ""), told
         )
@@ -189,7 +189,7 @@ class Site:
         slug = request.path_params.get("slug")
         if step not in WAITS:
             raise HTTPException(404)
-        files = {"spots": plan_files, "walk": plan_files, "change": change_files}.get(step)
+        files = {"spots": plan_files, "walk": plan_files}.get(step)
         found = files(self.work.folder, season) if files else []
         if step in ("spots", "walk") and season is not None:
             found = [*found, *plan_files(self.work.folder, season + 1)]
@@ -207,7 +207,6 @@ class Site:
             ],
             "can_run": season in seasons,
             "told": self.work.told.get(step, []),
-            "earlier": [year for year in seasons if season is not None and year < season],
             "path": request.url.path.removeprefix(base),
         }
         return await self.page(request, "waits.html", step, context, season=season, slug=slug)

@@ -263,7 +263,7 @@ class SiteChanges(SiteParts):
             folder=self.work.folder, first=int(said["first"]), second=second, block=None
         )
         answer = await run_in_threadpool(compare, arguments)
-        self.work.told["change"] = answer.lines
+        self.work.told[f"change {arguments.first}-{second}"] = answer.lines
         return self.back(request, said.get("back", "/"))
 
     async def settings_back(self, request: Request) -> Response:

@@ -155,6 +155,12 @@ def test_a_fall_and_a_rise_are_told_as_such():
     assert property_state(rows) == "shown"
 
 
+def test_two_passes_over_one_ground_add_up(compared):
+    """Demo scenario: Werfie got 300 kg/ha of sulfur twice, in two months."""
+    text = compared.get("/2024-2025/werfie/change?show=ph_water").text
+    assert re.findall(r"<text class=\"rate\"[^>]*>([^<]*)<", text) == ["600 kg/ha"]
+
+
 def test_no_change_names_what_could_have_been_seen_first():
     said = headline([row("block", 4.0, "not_shown")])
     assert said == "Potassium: no change shown; 12 mg/kg over the block could have been seen."

@@ -137,8 +137,7 @@ def spread_between(
         Days of the samplings.
     pairs : Pairs
     """
-    chosen = [one for one in records.applications if _between(one.applied_on, first, second)]
-    chosen = _once([one for one in chosen if one.rate_kg_ha is not None])
+    chosen = applications_between(records.applications, first, second)
     amendments = list(dict.fromkeys(one.amendment for one in chosen if one.rate_kg_ha))
     amendments = [name for name in amendments if name in MOVES]
     count = len(pairs.ids)
@@ -165,6 +164,14 @@ def spread_between(
         logged=tuple(logged),
         unplaced=tuple(unplaced),
     )
+
+
+def applications_between(
+    applications: Iterable[Application], first: date | None, second: date | None
+) -> list[Application]:
+    """Records with a rate, zero included, between two samplings, each once."""
+    chosen = [one for one in applications if _between(one.applied_on, first, second)]
+    return _once([one for one in chosen if one.rate_kg_ha is not None])
 
 
 def _between(day: date | None, first: date | None, second: date | None) -> bool:

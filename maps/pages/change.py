@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from geo.blocks import Block
+from geo.comparing.treatments import applications_between
 from geo.crs import to_metric
 from geo.export.changes import read_changes
 from geo.farm import read_records
@@ -250,7 +251,6 @@ def _both(work: Workspace, years: Years, block: Block, key: str, document: Data)
     paper = paper_of(block)
     page = work.page(years[1], block.slug) or {"samples": []}
     spots = [s for s in page["samples"] if s["id"] in document["stations"]]
-    records = read_records(work.folder, years[1], block.name)
     alike = lenses[0]["legend"] == lenses[1]["legend"]
     return {
         "missing": [],
@@ -259,7 +259,7 @@ def _both(work: Workspace, years: Years, block: Block, key: str, document: Data)
         "images": [_image(lens, block, paper) for lens in lenses],
         "outline": drawings.path_of(block.outline, paper),
         "holes": drawings.holes(block.outline, paper),
-        "spread": _spread(records.applications, years, block, paper),
+        "spread": _spread(work, years, block, paper),
         "samples": drawings.samples(_metric(spots, block), paper, 1.4),
         "legends": [
             {"year": "" if alike else year, "classes": lens["legend"], "unit": lens["legendUnit"]}
@@ -288,21 +288,24 @@ def _image(lens: Data, block: Block, paper: drawings.Paper) -> Data:
     return {"url": lens["picture"], "matrix": " ".join(f"{value:.3f}" for value in matrix)}
 
 
-def _spread(applications: Any, years: Years, block: Block, paper: drawings.Paper) -> list[Data]:
-    """Outlines of what was spread between, with the rate where there is room for it."""
+def _spread(work: Workspace, years: Years, block: Block, paper: drawings.Paper) -> list[Data]:
+    """Outlines of what was spread between, each with its rate; passes over one ground add up."""
+    first, second = (read_records(work.folder, year, block.name) for year in years)
+    days = [one.layers[0].sampled_on if one.layers else None for one in (first, second)]
+    passes: dict[str, dict[str, float]] = {}
+    for one in applications_between(second.applications, *days):
+        if one.where_lonlat:
+            got = passes.setdefault(one.where_lonlat, {})
+            got[one.product] = got.get(one.product, 0.0) + (one.rate_kg_ha or 0.0)
     found = []
-    for one in applications:
-        between = one.applied_on is not None and years[0] <= one.applied_on.year <= years[1]
-        if not one.where_lonlat or not between or one.rate_kg_ha is None:
-            continue
-        shape = shapely.intersection(
-            to_metric(shapely.from_wkt(one.where_lonlat), block.crs), block.outline
-        )
+    for where, rates in passes.items():
+        ground = to_metric(shapely.from_wkt(where), block.crs)
+        shape = shapely.intersection(ground, block.outline)
         if shape.is_empty:
             continue
         widest = max(shapely.get_parts(shape), key=lambda part: part.area)
         x, y = paper.points([shapely.maximum_inscribed_circle(widest).coords[0]])[0]
-        words = rate_words(one.rate_kg_ha) if one.rate_kg_ha else "none"
+        words = " + ".join(rate_words(rate) for rate in rates.values() if rate) or "none"
         found.append({"path": drawings.path_of(shape, paper), "x": round(float(x), 1),
                       "y": round(float(y), 1), "words": words})  # fmt: skip
     return found

@@ -124,9 +124,3 @@ def plan_files(farm: Path, season: int | None) -> list[Path]:
     """Files of the sampling plan of a season."""
     folder = farm / "plans" / str(season)
     return sorted(p for p in folder.rglob("*") if p.is_file()) if folder.is_dir() else []
-
-
-def change_files(farm: Path, season: int | None) -> list[Path]:
-    """Files of comparisons that end in a season."""
-    found = sorted((farm / "changes").glob(f"*-{season}")) if season else []
-    return [p for folder in found for p in sorted(folder.rglob("*")) if p.is_file()]
