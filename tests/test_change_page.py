@@ -9,7 +9,7 @@ import shutil
 import pytest
 from starlette.testclient import TestClient
 
-from geo.farm import find_block
+from geo.farm import find_block, read_records
 from maps.app import create_app
 from maps.changepictures import paper_of
 from maps.pages.change import headline, property_state
@@ -168,3 +168,16 @@ def test_no_change_names_what_could_have_been_seen_first():
 
 def test_logs_are_told_as_a_factor():
     assert "factor of 1.50" in headline([row("block", 4.0, "shown", factor=1.5)])
+
+
+def test_a_corrected_value_makes_the_comparison_old(compared, farm):
+    """What was compared before a correction says so, and a new comparison says so no more."""
+    old = "Records or settings changed since the two years were compared."
+    path = "/2024-2025/werfie/change?show=ph_water"
+    assert old not in compared.get(path).text
+    sample = read_records(farm, 2025, "Werfie").layers[0].table.index[0]
+    said = {"sample": str(sample), "key": "ph_water", "value": "7.1", "reason": "read again"}
+    assert compared.post("/2025/correct", data=said).status_code == 200
+    assert old in compared.get(path).text
+    compared.post("/2025/compare", data={"first": "2024", "back": "/"})
+    assert old not in compared.get(path).text

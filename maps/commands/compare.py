@@ -77,6 +77,7 @@ def write_changes_folder(
     from geo.export.changes import read_changes, write_changes
     from geo.farm import read_blocks
     from geo.settings import read_settings
+    from geo.upkeep import fingerprint
     from maps.changepictures import read_pictures
     from maps.changes import write_changes_page
     from maps.units_of_work import take_place
@@ -94,7 +95,20 @@ def write_changes_folder(
         write_changes([documents[name] for name in order], fresh)
         text = json.dumps({name: pictures.get(name, []) for name in order}, ensure_ascii=False)
         (fresh / "pictures.json").write_text(text + "\n", encoding="utf-8")
+        kept = read_inputs(folder)
+        now = [fingerprint(farm, year) for year in years]
+        inputs = {name: kept.get(name, []) for name in order} | {d["block"]: now for d, _ in made}
+        (fresh / "done.json").write_text(json.dumps({"inputs": inputs}) + "\n", encoding="utf-8")
         name = read_settings(farm / "farm.toml").name
         write_changes_page([documents[one] for one in order], pictures, fresh / "map.html", name)
         take_place(fresh, folder)
     return folder
+
+
+def read_inputs(folder: Path) -> dict[str, list[str]]:
+    """Block -> fingerprints of both seasons when it was compared; none if that is not known."""
+    path = folder / "done.json"
+    if not path.is_file():
+        return {}
+    found: dict[str, list[str]] = json.loads(path.read_text(encoding="utf-8"))["inputs"]
+    return found

@@ -16,6 +16,7 @@ from geo.farm import read_records
 from geo.lookup import properties
 from maps import changes, drawings
 from maps.changepictures import paper_of, read_pictures
+from maps.commands.compare import read_inputs
 from maps.pages.silhouettes import silhouette
 from maps.wording import MINUS, rate_words
 from maps.workspace import Workspace
@@ -71,6 +72,7 @@ def change(
         "facts": _facts(document, key),
         "silhouette": silhouette(block, 46.0),
         "strip": _strip(document, place, key),
+        "outdated": outdated(work, years, block),
         "both": _both(work, years, block, key, document),
         "picture": picture,
         "table": changes.table([r for r in rows if r["zone_id"] is None], pictures),
@@ -117,6 +119,12 @@ def other_years(base: str, seasons: list[int], years: Years, block: Block) -> li
         for year in reversed(seasons)
         if year < years[1] and year != years[0]
     ]
+
+
+def outdated(work: Workspace, years: Years, block: Block) -> bool:
+    """Whether records or settings changed since the two years of a block were compared."""
+    then = read_inputs(folder_of(work, years)).get(block.name)
+    return bool(then) and then != [work.inputs(year) for year in years]
 
 
 def _key(document: Data, asked: str) -> str:
