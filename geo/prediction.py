@@ -138,40 +138,37 @@ def predict(
 class _Part:
     """One structure's models with the properties of a survey, laid out for matrix products.
 
-    With y = U'rho of some cells: 1 - c'R^-1 1 is `1 - ones @ y`, C(x,x) - c'R^-1 c is
-    `share * own + quadratic @ y^2`, and the kriged values, less the middle of the property and
-    times the root of their weight, are `kriged @ y + offset`.
+    With y = U'rho of some cells: C(x,x) - c'R^-1 c is `share * own + quadratic @ y^2`, and one
+    product, `linear @ y + constant`, holds three things below each other: the kriged values, less
+    the middle of the property and times the root of their weight, model by model; their weighted
+    sums over the models; and c'R^-1 1 - 1.
     """
 
     vectors: Array  # (n, n) U'
     share: Array  # (models, 1) 1 - s
-    ones: Array  # (models, n)
     quadratic: Array  # (models, n)
     per_precision: Array  # (models, 1)
     sill: Array  # (properties, models) weight times sill
-    kriged: Array  # (models * properties, n)
-    offset: Array  # (models * properties, 1)
-    mean: Array  # (properties, n)
-    constant: Array  # (properties, 1)
+    linear: Array  # (models * properties + properties + models, n)
+    constant: Array  # (models * properties + properties + models, 1)
 
     def moments(self, rho: Array, own: Array) -> tuple[Array, Array]:
         """Weighted sums over the models of P and of V + P^2, shape (properties, cells)."""
         y = self.vectors @ rho
-        kriged = self.kriged @ y
-        kriged += self.offset
+        linear = self.linear @ y
+        linear += self.constant
+        properties, models = self.sill.shape
+        most = models * properties
+        kriged, mean, bracket = linear[:most], linear[most:-models], linear[-models:]
         kriged *= kriged
-        mean = self.mean @ y
-        mean += self.constant
-        bracket = self.ones @ y
-        bracket -= 1.0
         bracket *= bracket
         bracket *= self.per_precision
         y *= y
         bracket += self.quadratic @ y
         bracket += self.share * own
         second = self.sill @ bracket
-        for start in range(0, len(kriged), len(second)):
-            second += kriged[start : start + len(second)]
+        for start in range(0, most, properties):
+            second += kriged[start : start + properties]
         return mean, second
 
 
@@ -194,7 +191,7 @@ class _Survey:
     @property
     def widest(self) -> int:
         """Size of the largest matrix that meets the cells."""
-        return max(part.kriged.size if part else 0 for part in self.parts) + self.n**2
+        return max(self.n**2, *(part.linear.size for part in self.parts if part))
 
 
 def _group(beliefs: Mapping[str, Belief], least_weight: float) -> list[_Survey]:
@@ -254,17 +251,25 @@ def _part(
     kriged = (share[:, None] / values)[:, :, None] * scores
     offset = np.stack([one.mean[models] for one in fits], axis=1) - middle
     root = np.sqrt(weight)
+    rows = values.shape[1]
+    linear = (
+        (kriged * root[:, None, :]).transpose(0, 2, 1).reshape(-1, rows),
+        np.sum(kriged * weight[:, None, :], axis=0).T,
+        share[:, None] * factors.ones[models] / values,
+    )
+    constant = (
+        (root * offset).reshape(-1, 1),
+        np.sum(weight * offset, axis=0)[:, None],
+        np.full((len(models), 1), -1.0),
+    )
     return _Part(
         vectors=np.ascontiguousarray(factors.vectors[structure].T),
         share=share[:, None],
-        ones=share[:, None] * factors.ones[models] / values,
         quadratic=-(share[:, None] ** 2) / values,
         per_precision=1.0 / factors.precision[models, None],
         sill=(weight * np.stack([one.sill[models] for one in fits], axis=1)).T,
-        kriged=(kriged * root[:, None, :]).transpose(0, 2, 1).reshape(-1, values.shape[1]),
-        offset=(root * offset).reshape(-1, 1),
-        mean=np.sum(kriged * weight[:, None, :], axis=0).T,
-        constant=np.sum(weight * offset, axis=0)[:, None],
+        linear=np.concatenate(linear),
+        constant=np.concatenate(constant),
     )
 
 

@@ -356,10 +356,15 @@ def _censored_note(
     places = places[:: max(1, len(places) // FEW_PLACES)]
     there = np.isfinite(column.values)
 
-    def read_as(share: float) -> tuple[float, float]:
+    def read_as(share: float) -> Belief:
         values = reread(checked, survey, column.prop.key, share)[there]
-        belief = revalue(view.belief, np.log(values) if column.logs else values)
-        prediction = predict({"": belief}, places)[""]
-        return block_mean(column, "", prediction)[0], leave_out_each(belief).skill
+        return revalue(view.belief, np.log(values) if column.logs else values)
 
-    return remarks.remark_on_censored(column, read_as(0.5), read_as(0.25), read_as(1.0))
+    beliefs = {str(share): read_as(share) for share in (0.5, 0.25, 1.0)}
+    # One pass over the places for all three, which differ in their values alone.
+    predictions = predict(beliefs, places)
+    half, quarter, whole = (
+        (block_mean(column, "", predictions[key])[0], leave_out_each(belief).skill)
+        for key, belief in beliefs.items()
+    )
+    return remarks.remark_on_censored(column, half, quarter, whole)

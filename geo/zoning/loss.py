@@ -20,6 +20,8 @@ MOST_LEVELS = 160
 
 #: Draws times cells handled at once: bounds the memory, and stays inside the processor's cache.
 CHUNK = 1_000_000
+#: The same where draws go by one after the other and little is kept.
+ROWS = 60_000
 
 Draws = NDArray[np.float32]
 
@@ -113,14 +115,17 @@ def loss_by_draw(
     draws: Draws, rate_kg_ha: Array, cost_too_little: float, cost_too_much: float
 ) -> Array:
     """Mean loss over the block in each draw, at a rate per cell. Shape (draws,)."""
-    total = np.zeros(draws.shape[0])
-    width = max(1, CHUNK // draws.shape[0])
+    count, cells = draws.shape
+    total = np.zeros(count)
     rate = rate_kg_ha.astype(np.float32)
-    for start in range(0, draws.shape[1], width):
-        short = draws[:, start : start + width] - rate[start : start + width]
+    step = max(1, ROWS // max(1, cells))
+    for start in range(0, count, step):
+        short = draws[start : start + step] - rate
+        over = short * -cost_too_much
+        short *= cost_too_little
         # max(a x, -b x) is the check loss in one step.
-        total += np.maximum(cost_too_little * short, -cost_too_much * short).sum(axis=1)
-    return np.asarray(total / draws.shape[1])
+        total[start : start + step] = np.maximum(short, over, out=short).sum(axis=1)
+    return np.asarray(total / cells)
 
 
 def normal_loss(
