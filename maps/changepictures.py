@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -31,26 +30,8 @@ CHANGE = ("#8c4f12", "#d2a56a", "#f4f1e6", "#93aede", "#2f4f9e")
 UNSEEN = "#d9d9d4"
 #: Side of a picture. [pt]
 SIDE = 240.0
-
-
-@dataclass(frozen=True)
-class Strips:
-    """Sizes of a strip chart: its width, where strips begin, room above, a strip, letters. [pt]"""
-
-    wide: float
-    left: float
-    top: float
-    row: float
-    size: int
-
-    @property
-    def above(self) -> bool:
-        """Whether what was spread is written above its strip, for want of room beside it."""
-        return self.left < 100.0
-
-
-#: For a page of its own, and for a column of the app or a phone.
-BROAD, NARROW = Strips(620.0, 230.0, 22.0, 26.0, 10), Strips(350.0, 8.0, 6.0, 44.0, 13)
+#: A strip chart: its width, the room beside it, height of a strip, size of its letters. [pt]
+WIDE, EDGE, ROW, LETTERS = 350.0, 8.0, 44.0, 13
 
 
 def change_pictures(changes: Changes) -> list[dict[str, Any]]:
@@ -66,7 +47,6 @@ def change_pictures(changes: Changes) -> list[dict[str, Any]]:
                 "change": _picture(changes, one, _change_png(one)),
                 "doubt": _picture(changes, one, _doubt_png(one)),
                 "chart": strip_chart(changes, key),
-                "narrow": strip_chart(changes, key, NARROW),
                 "legend": _legend(one),
                 "words": _words(one),
             }
@@ -74,7 +54,7 @@ def change_pictures(changes: Changes) -> list[dict[str, Any]]:
     return sorted(told, key=lambda picture: not picture["shown"])
 
 
-def strip_chart(changes: Changes, key: str, form: Strips = BROAD) -> str:
+def strip_chart(changes: Changes, key: str) -> str:
     """Did it move? Each station's change by what was spread, over the noise of one station."""
     paired, rows = changes.paired[key], changes.spread.treatments
     if not rows or not paired.there.any():
@@ -82,53 +62,41 @@ def strip_chart(changes: Changes, key: str, form: Strips = BROAD) -> str:
     values = paired.change[paired.there]
     noise = detectable_single(paired.pair_sd)
     reach = 1.08 * max(float(np.abs(values).max()), noise)
-    foot = form.top + form.row * len(rows)
-    height = foot + 3.0 * form.size
+    foot = EDGE + ROW * len(rows)
+    height = foot + 3.0 * LETTERS
 
     def x(value: float) -> float:
-        return form.left + (value + reach) / (2.0 * reach) * (form.wide - form.left - 16.0)
+        return EDGE + (value + reach) / (2.0 * reach) * (WIDE - 2.0 * EDGE)
 
     parts = [
         '<defs><pattern id="noise" width="6" height="6" patternUnits="userSpaceOnUse">'
         '<path d="M0 6L6 0" stroke="#a9b1a8" stroke-width="0.8"/></pattern></defs>',
-        f'<rect x="{x(-noise):.1f}" y="{form.top}" width="{x(noise) - x(-noise):.1f}" '
-        f'height="{form.row * len(rows)}" fill="url(#noise)"/>',
-        f'<path d="M{x(0):.1f} {form.top}V{foot}" stroke="{drawings.INK}" stroke-width="1"/>',
+        f'<rect x="{x(-noise):.1f}" y="{EDGE}" width="{x(noise) - x(-noise):.1f}" '
+        f'height="{ROW * len(rows)}" fill="url(#noise)"/>',
+        f'<path d="M{x(0):.1f} {EDGE}V{foot}" stroke="{drawings.INK}" stroke-width="1"/>',
     ]
     for i, row in enumerate(rows):
         found = paired.change[paired.there & row.stations]
-        parts += _strip(row.name, found, form.top + form.row * i, x, form)
+        parts += _strip(row.name, found, EDGE + ROW * i, x)
     for value in (-noise, 0.0, noise):
-        words = _tick(value, paired.logs)
-        parts.append(_text(x(value), foot + 1.2 * form.size, words, "middle", form.size))
-    if not form.above:
-        words = f"hatched: {_unit_words(key, paired.logs)} that noise alone gives one station"
-        parts.append(_text(form.left, 12, "Did it move?", size=12))
-        parts.append(_text(form.wide - 8, foot + 2.5 * form.size, words, "end"))
-    else:
-        words = f"{_unit_words(key, paired.logs)}, {changes.years[0]} to {changes.years[1]}"
-        parts.append(_text(form.wide - 8, foot + 2.5 * form.size, words, "end", form.size))
+        parts.append(_text(x(value), foot + 1.2 * LETTERS, _tick(value, paired.logs), "middle"))
+    words = f"{_unit_words(key, paired.logs)}, {changes.years[0]} to {changes.years[1]}"
+    parts.append(_text(WIDE - EDGE, foot + 2.5 * LETTERS, words, "end"))
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {form.wide} {height}" '
-        f'width="{form.wide}" height="{height}" font-family="{drawings.FACES}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDE} {height}" '
+        f'width="{WIDE}" height="{height}" font-family="{drawings.FACES}" '
         f'fill="{drawings.INK}">{"".join(parts)}</svg>'
     )
 
 
-def _strip(
-    name: str, values: Array, top: float, x: Callable[[float], float], form: Strips
-) -> list[str]:
-    """One treatment: its stations as rings, their mean as a bar."""
-    middle = top + form.row * (0.68 if form.above else 0.5)
-    words = f"{name} ({len(values)})"
-    if form.above:
-        parts = [_text(form.left, top + form.size, words, size=form.size)]
-    else:
-        parts = [_text(form.left - 8, middle + 3, words, "end")]
+def _strip(name: str, values: Array, top: float, x: Callable[[float], float]) -> list[str]:
+    """One treatment: its stations as rings, their mean as a bar, its name above them."""
+    middle = top + 0.68 * ROW
+    parts = [_text(EDGE, top + LETTERS, f"{name} ({len(values)})")]
     for value in values:
         parts.append(
-            f'<circle cx="{x(float(value)):.1f}" cy="{middle:.1f}" r="{0.36 * form.size:.1f}" '
-            f'fill="none" stroke="{drawings.INK}" stroke-width="1.2"/>'
+            f'<circle cx="{x(float(value)):.1f}" cy="{middle:.1f}" r="4.7" fill="none" '
+            f'stroke="{drawings.INK}" stroke-width="1.2"/>'
         )
     if len(values):
         mean = x(float(np.mean(values)))
@@ -138,9 +106,9 @@ def _strip(
     return parts
 
 
-def _text(x: float, y: float, text: str, anchor: str = "start", size: int = 10) -> str:
+def _text(x: float, y: float, text: str, anchor: str = "start") -> str:
     return (
-        f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" text-anchor="{anchor}">'
+        f'<text x="{x:.1f}" y="{y:.1f}" font-size="{LETTERS}" text-anchor="{anchor}">'
         f"{escape(text)}</text>"
     )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import math
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -232,9 +234,16 @@ def money_sentences(document: Document) -> list[str]:
 
 
 def write_changes_page(
-    documents: Iterable[Document], pictures: Mapping[str, list[Document]], path: Path, farm: str
+    documents: Iterable[Document],
+    pictures: Mapping[str, list[Document]],
+    path: Path,
+    farm: str,
+    seams: Mapping[str, Mapping[str, Document]],
 ) -> None:
-    """Write map.html: each block's changes, its pictures and what it taught."""
+    """Write map.html: each block's changes, its pictures and what it taught.
+
+    `seams` holds, by block and key, the maps of both years where both were run.
+    """
     from jinja2 import Environment, FileSystemLoader, select_autoescape
 
     environment = Environment(
@@ -247,7 +256,11 @@ def write_changes_page(
             "name": one["block"],
             "opening": [s for s in change_sentences(one) if not s.startswith("  ")][:1],
             "warnings": one["warnings"],
-            "tables": [table(rows, pictures.get(one["block"], [])) for rows in told_apart(one)],
+            "tables": [
+                table(rows, pictures.get(one["block"], []))
+                | {"both": seams.get(one["block"], {}).get(rows[0]["key"])}
+                for rows in told_apart(one)
+            ],
             "quiet": quiet(one),
             "refused": refusals(one),
             "responses": [response_sentences(r, one["block"]) for r in one["responses"]],
@@ -257,7 +270,16 @@ def write_changes_page(
         for one in documents
     ]
     years: list[int] = next((one["years"] for one in documents), [])
-    text = environment.get_template("changes.html").render(farm=farm, years=years, blocks=blocks)
+    static = Path(__file__).parent / "static"
+    script = (static / "seam.js").read_text(encoding="utf-8")
+    text = environment.get_template("changes.html").render(
+        farm=farm,
+        years=years,
+        blocks=blocks,
+        seam_css=(static / "seam.css").read_text(encoding="utf-8"),
+        seam_js=script,
+        seam_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+    )
     path.write_text(text, encoding="utf-8")
 
 

@@ -128,3 +128,31 @@ def test_lenses_are_kept_in_the_address(tab):
     tab.get_by_role("link", name="calcium").click()
     expect(tab.locator(".facts")).to_contain_text("calcium")
     expect(tab.locator(".seamview[data-view=doubt]")).to_be_visible()
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_page_from_disk_has_the_seam_and_asks_nothing(chromium, address, width):
+    """Opened as a file: axe-core, the seam by keyboard, and no request but the file itself."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = new_tab(chromium, address, width)
+    with page.expect_download() as waiting:
+        ready(page, PATH)
+        page.get_by_role("link", name="map.html").click()
+    asked = []
+    page.on("request", lambda r: asked.append(r.url) if not r.url.startswith("data:") else None)
+    path = waiting.value.path().with_suffix(".html")
+    waiting.value.save_as(path)
+    page.trouble.clear()  # a download ends its request early
+    page.goto(path.as_uri())
+    seam = page.get_by_role("slider").first
+    seam.focus()
+    page.keyboard.press("End")
+    expect(seam).to_have_attribute("aria-valuenow", "100")
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": tags}})
+    trouble = [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in found.response["violations"]]
+    page.context.close()
+    assert trouble == []
+    assert page.trouble == []
+    assert asked == [path.as_uri()]

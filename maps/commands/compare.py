@@ -100,9 +100,24 @@ def write_changes_folder(
         inputs = {name: kept.get(name, []) for name in order} | {d["block"]: now for d, _ in made}
         (fresh / "done.json").write_text(json.dumps({"inputs": inputs}) + "\n", encoding="utf-8")
         name = read_settings(farm / "farm.toml").name
-        write_changes_page([documents[one] for one in order], pictures, fresh / "map.html", name)
+        shown = [documents[one] for one in order]
+        seams = {one["block"]: _seams(farm, years, one) for one in shown}
+        write_changes_page(shown, pictures, fresh / "map.html", name, seams)
         take_place(fresh, folder)
     return folder
+
+
+def _seams(farm: Path, years: tuple[int, int], document: dict[str, Any]) -> dict[str, Any]:
+    """Key -> the maps of both years, of properties that are told of and were mapped in both."""
+    from geo.farm import find_block
+    from maps.changes import told_apart
+    from maps.seam import both_years
+    from maps.workspace import Workspace
+
+    work, block = Workspace(farm), find_block(farm, document["block"])
+    keys = [rows[0]["key"] for rows in told_apart(document)]
+    found = {key: both_years(work, years, block, key, document) for key in keys}
+    return {key: both for key, both in found.items() if not both["missing"]}
 
 
 def read_inputs(folder: Path) -> dict[str, list[str]]:
