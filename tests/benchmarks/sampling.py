@@ -1,6 +1,6 @@
 """What placing new spots by the decision at stake is worth against even cover, in invented blocks.
 
-Run: python tests/benchmarks/sampling.py [blocks]. 200 blocks take some two minutes on one free core.
+Run: python tests/benchmarks/sampling.py [blocks]. 200 take about two minutes.
 
 Each block is an irregular pentagon of 2 to 8 ha with 15 old samples and 8 new spots to place. Its
 soil is drawn from a spherical or exponential model with a range of 60 to 160 m and a nugget of 0.1
