@@ -47,6 +47,7 @@ __all__ = [
     "Spot",
     "TissueAsk",
     "Wishes",
+    "move_spots",
     "plan_block",
     "usual_spots",
 ]
@@ -109,6 +110,66 @@ def plan_block(
         tissue=tissue_asks(known.last, [(s.sample_id, s.x_m, s.y_m) for s in spots]),
         notes=_notes(site, found, known, len(spots), wishes),
     )  # fmt: skip
+
+
+def move_spots(
+    plan: SamplePlan, places: Mapping[str, tuple[float, float]], site: Site, settings: Settings,
+    rng: np.random.Generator,
+) -> SamplePlan:  # fmt: skip
+    """The plan with some of its new spots elsewhere, in the same order of walking.
+
+    Parameters
+    ----------
+    places : mapping
+        Sample id -> new place in the block's metric CRS. [m]
+    site : Site
+        The block as the plan saw it.
+
+    Raises
+    ------
+    KrigingError
+        If a spot is not of the plan, is a station to repeat, or would leave its ground.
+    """
+    by_id = {spot.sample_id: spot for spot in plan.spots}
+    for name, place in places.items():
+        _check_move(by_id.get(name), name, place, site)
+    spots = _with_rings(
+        [_moved(spot, places.get(spot.sample_id), plan.block) for spot in plan.spots]
+    )
+    xy = as_places([(spot.x_m, spot.y_m) for spot in spots])
+    numbers = np.array([spot.day for spot in spots])
+    days = [np.flatnonzero(numbers == day).tolist() for day in np.unique(numbers)]
+    way_m = walked_m(xy, days, None if plan.gate_m is None else np.array(plan.gate_m))
+    return replace(
+        plan,
+        spots=spots,
+        walked_m=way_m,
+        hours=hours_of(len(spots), way_m, settings.costs),
+        cost=cost_of(len(spots), way_m, settings.costs),
+        quality=quality_of(site, xy, _repeats(spots), rng),
+    )
+
+
+def _check_move(spot: Spot | None, name: str, place: tuple[float, float], site: Site) -> None:
+    if spot is None:
+        raise KrigingError(f"The plan has no spot {name!r}. Load the page again.")
+    if spot.kind == "repeat":
+        raise KrigingError(
+            f"{name} is repeated so that change can be seen; elsewhere it would not be."
+        )
+    if not site.area.covers(shapely.Point(place)):
+        raise KrigingError(
+            f"{name} would stand outside {site.block.name} or too near its edge. Move it inward."
+        )
+
+
+def _moved(spot: Spot, place: tuple[float, float] | None, block: Block) -> Spot:
+    if place is None:
+        return spot
+    lonlat = to_lonlat(shapely.Point(place), block.crs)
+    return replace(
+        spot, x_m=place[0], y_m=place[1], lon=lonlat.x, lat=lonlat.y, reason="Placed by hand."
+    )
 
 
 def usual_spots(block: Block, known: Known) -> int:

@@ -88,6 +88,7 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/{season:int}/{slug}/soil", site.block),
         ("/{season:int}/{slug}/zones", site.block),
         ("/{season:int}/{slug}/spread", site.spread),
+        ("/{season:int}/{slug}/spots", site.spots),
         ("/{season:int}/{slug}/leaf", site.leaf),
         ("/{first:int}-{season:int}/{slug}/change", site.change),
         ("/{season:int}/{slug}/change", site.change_of_season),
@@ -121,6 +122,8 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/{season:int}/plan", site.plan),
         ("/{season:int}/compare", site.compare),
         ("/{season:int}/{slug}/try", site.what_if),
+        ("/{season:int}/{slug}/spots/try", site.try_spots),
+        ("/{season:int}/{slug}/spots/keep", site.keep_spots),
         ("/{season:int}/{slug}/keep", site.keep_wish),
     ]
     return [

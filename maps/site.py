@@ -18,6 +18,7 @@ from maps.pages import block as block_page
 from maps.pages import change as change_page
 from maps.pages import farm as farm_page
 from maps.pages import lab as lab_page
+from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
 from maps.pages.shell import plan_files, shell
 from maps.workspace import Workspace
@@ -115,6 +116,17 @@ class Site:
         context["block"] = block.name
         return await self.page(
             request, "spread.html", "spread", context, season=season, slug=block.slug
+        )
+
+    async def spots(self, request: Request) -> Response:
+        """The plan of the season, or of the one after it."""
+        season, block = self.place(request)
+        base = request.scope.get("root_path", "")
+        context = await run_in_threadpool(spots_page.spots, self.work, base, season, block)
+        if context is None:
+            return await self.waits(request, "spots")
+        return await self.page(
+            request, "spots.html", "spots", context, season=season, slug=block.slug
         )
 
     async def leaf(self, request: Request) -> Response:

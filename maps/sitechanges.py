@@ -22,6 +22,7 @@ from maps import drafts, farmtext
 from maps.commands.compare import compare
 from maps.commands.plan import AS_LAST_TIME, plan_farm
 from maps.pages import block as block_page
+from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
 from maps.running import Run
 from maps.siteparts import SiteParts
@@ -252,6 +253,22 @@ class SiteChanges(SiteParts):
 
         self.work.told["spots"] = (await run_in_threadpool(work))[:-2]
         return self.back(request, said.get("back", "/"))
+
+    async def try_spots(self, request: Request) -> Response:
+        """What the plan is worth with some spots elsewhere; nothing is stored."""
+        season, block = self.place(request)
+        places = spots_page.places_of(await request.json())
+        return JSONResponse(
+            await run_in_threadpool(spots_page.tried, self.work, season, block, places)
+        )
+
+    async def keep_spots(self, request: Request) -> Response:
+        """Write the plan's files anew with some spots elsewhere."""
+        season, block = self.place(request)
+        places = spots_page.places_of(await request.json())
+        return JSONResponse(
+            await run_in_threadpool(spots_page.keep, self.work, season, block, places)
+        )
 
     async def compare(self, request: Request) -> Response:
         """Compare two seasons, as the command does; its files are listed beside."""

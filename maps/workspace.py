@@ -59,6 +59,8 @@ class Workspace:
         self.lock = threading.Lock()
         #: Step -> sentences of what a person asked for last.
         self.told: dict[str, list[str]] = {}
+        #: Block, season and inputs -> what a plan is judged by, kept while spots are moved.
+        self.sites: dict[tuple[str, int, str], Any] = {}
         self._pages: dict[Path, tuple[float, Data]] = {}
         self._live: OrderedDict[tuple[int, str, str], tuple[Season, Records]] = OrderedDict()
 

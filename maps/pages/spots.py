@@ -1,0 +1,206 @@
+"""Spots of a season: map with the walk, what new spots are for, what the plan is worth."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup
+from numpy.random import default_rng
+
+from geo.blocks import Block
+from geo.errors import UsageError
+from geo.export.plan import read_plans
+from geo.farm import read_records
+from geo.sampling import SamplePlan, Spot, Wishes, move_spots
+from geo.treated import treated_areas
+from geo.upkeep import fingerprint
+from maps import drawings, prints
+from maps.colors import ZONE_FILLS
+from maps.commands.plan import known_of, write_plan_folder
+from maps.pages.shell import plan_files
+from maps.planning import plan_facts, plan_sentence, worth_sentences
+from maps.wording import money
+from maps.workspace import Workspace
+
+Data = dict[str, Any]
+Places = dict[str, tuple[float, float]]
+
+#: Largest size of the map. [user units]
+WIDE, HIGH = 620.0, 600.0
+#: Width and height of the size curve, and the room for its words. [user units]
+CURVE_WIDE, CURVE_HIGH, CURVE_LEFT, CURVE_FOOT = 350.0, 150.0, 44.0, 40.0
+
+
+def plan_of(work: Workspace, season: int, block: Block) -> SamplePlan | None:
+    """The plan of a block for a season, if there is one."""
+    path = work.folder / "plans" / str(season) / "plan.json"
+    if not path.is_file():
+        return None
+    plans = read_plans(path, {one.name: one for one in work.blocks()})
+    return next((plan for plan in plans if plan.block.name == block.name), None)
+
+
+def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
+    """Context of the page: the plan of the season or the one after; None where there is none."""
+    plan = plan_of(work, season, block) or plan_of(work, season + 1, block)
+    if plan is None:
+        return None
+    paper = drawings.paper_for(block.outline, WIDE, HIGH)
+    return {
+        "block": block.name,
+        "year": plan.season,
+        "next_year": season + 1 if season in work.seasons() else plan.season,
+        "path": f"/{season}/{block.slug}/spots",
+        "count": len(plan.spots),
+        "sentence": plan_sentence(plan),
+        "facts": plan_facts(plan),
+        "worth": worth(plan),
+        "new": [_told(spot) for spot in plan.spots if spot.kind != "repeat"],
+        "all": [_told(spot) for spot in plan.spots],
+        "notes": plan.notes,
+        "wide": f"{paper.width:.1f}",
+        "high": f"{paper.height + 18:.1f}",
+        "under": Markup("".join(_under(work, plan, paper))),
+        "marks": [_mark(spot, paper) for spot in plan.spots],
+        "strips": bool(_strips(work, plan)),
+        "gate": _gate(plan, paper),
+        "curve": curve(plan),
+        "files": [_file(base, work.folder, path) for path in plan_files(work.folder, plan.season)],
+        "by_command": f"soilquilt plan {work.folder.name} --season {plan.season} "
+        f"--block {block.name} --spots {len(plan.spots)}",
+        "data": {
+            "place": f"{base}/{plan.season}/{block.slug}/spots",
+            "west": paper.west_m,
+            "north": paper.north_m,
+            "scale": paper.scale,
+        },
+    }
+
+
+def worth(plan: SamplePlan) -> list[str]:
+    """What the plan does for the doubt, and the same so finely that a moved spot is seen in it."""
+    quality = plan.quality
+    unit = f" {quality.unit}" if quality.unit else ""
+    finely = f"doubt after {quality.doubt_after:.4f}{unit}"
+    if math.isfinite(quality.worth_share):
+        finely += f", {100 * quality.worth_share:.1f} in 100 caught"
+    return [*worth_sentences(plan), f"To compare places: {finely}."]
+
+
+def _told(spot: Spot) -> Data:
+    return {"number": spot.number, "id": spot.sample_id, "kind": spot.kind, "reason": spot.reason}
+
+
+def _mark(spot: Spot, paper: drawings.Paper) -> Data:
+    x, y = paper.points((spot.x_m, spot.y_m))[0].tolist()
+    return _told(spot) | {"x": round(x, 1), "y": round(y, 1), "day": spot.day}
+
+
+def _gate(plan: SamplePlan, paper: drawings.Paper) -> Data | None:
+    if plan.gate_m is None:
+        return None
+    x, y = paper.points(plan.gate_m)[0].tolist()
+    return {"x": round(x, 1), "y": round(y, 1)}
+
+
+def _strips(work: Workspace, plan: SamplePlan) -> list[Any]:
+    """Check strips that the spreading records name. [m]"""
+    records = read_records(work.folder, plan.season, plan.block.name)
+    areas = treated_areas(records.applications, plan.block.crs)
+    return [area.shape for area in areas if area.check]
+
+
+def _under(work: Workspace, plan: SamplePlan, paper: drawings.Paper) -> list[str]:
+    """What lies below the walk: ground, check strips, outline, ponds, rows, scale, north."""
+    parts = [drawings.area(plan.block.outline, paper, ZONE_FILLS[0])]
+    for shape in _strips(work, plan):
+        inside = shape.intersection(plan.block.outline)
+        parts.append(
+            f'<path class="checkstrip" d="{drawings.path_of(inside, paper)}" fill="none" '
+            f'stroke="{drawings.INK}" stroke-width="1.2" stroke-dasharray="6 4"/>'
+        )
+    return [*parts, *prints.frame_parts(plan.block, paper)]
+
+
+def _file(base: str, farm: Path, path: Path) -> Data:
+    name = path.relative_to(farm).as_posix()
+    return {"name": name, "url": f"{base}/made/{name}"}
+
+
+def curve(plan: SamplePlan) -> Data | None:
+    """Doubt against the number of spots, with what they cost; None where there is one number."""
+    points = plan.curve
+    if len(points) < 2:
+        return None
+    sizes = np.array([point.spots for point in points], dtype=float)
+    doubts = np.array([point.doubt for point in points])
+    low, high = doubts.min() - 0.02, doubts.max() + 0.02
+    x = CURVE_LEFT + (sizes - sizes[0]) / (sizes[-1] - sizes[0]) * (CURVE_WIDE - CURVE_LEFT - 30)
+    y = 8 + (high - doubts) / (high - low) * (CURVE_HIGH - CURVE_FOOT - 12)
+    here = int(np.argmin(np.abs(sizes - len(plan.spots))))
+    return {
+        "wide": CURVE_WIDE,
+        "high": CURVE_HIGH,
+        "line": " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True)),
+        "x": round(float(x[here]), 1),
+        "y": round(float(y[here]), 1),
+        "foot": CURVE_HIGH - CURVE_FOOT,
+        "ticks": [
+            {"x": round(float(x[i]), 1), "spots": points[i].spots}
+            for i in sorted({0, here, len(points) - 1})
+        ],
+        "rows": [
+            {
+                "spots": point.spots,
+                "doubt": round(100 * point.doubt),
+                "cost": money(point.cost, plan.currency) if point.cost else "not known",
+                "here": i == here,
+            }
+            for i, point in enumerate(points)
+        ],
+    }
+
+
+def places_of(asked: Any) -> Places:
+    """Sample id -> place in the block's metric CRS, as the page sends it. [m]"""
+    try:
+        places = {str(k): (float(v[0]), float(v[1])) for k, v in asked["places"].items()}
+    except (AttributeError, IndexError, KeyError, TypeError, ValueError):
+        raise UsageError("Say where each spot goes: id and two numbers in metres.") from None
+    if not all(math.isfinite(figure) for place in places.values() for figure in place):
+        raise UsageError("A place is two numbers in metres.")
+    return places
+
+
+def moved(work: Workspace, season: int, block: Block, places: Places) -> SamplePlan:
+    """The plan on file with some spots elsewhere."""
+    from geo.planning.site import site_of
+
+    plan = plan_of(work, season, block)
+    if plan is None:
+        raise UsageError(f"There is no plan of {block.name} for {season}.")
+    key = (block.slug, season, fingerprint(work.folder, season))
+    with work.lock:
+        if key not in work.sites:
+            records, known = known_of(work.folder, block.name, season)
+            site = site_of(records.block, Wishes(spots=len(plan.spots)), known)
+            work.sites.clear()
+            work.sites[key] = (site, records.settings)
+        site, settings = work.sites[key]
+    return move_spots(plan, places, site, settings, default_rng(settings.grid.seed))
+
+
+def tried(work: Workspace, season: int, block: Block, places: Places) -> Data:
+    """What the plan is worth with some spots elsewhere, in words."""
+    plan = moved(work, season, block, places)
+    return {"facts": plan_facts(plan), "worth": worth(plan)}
+
+
+def keep(work: Workspace, season: int, block: Block, places: Places) -> Data:
+    """Write the plan with some spots elsewhere; all its files are made anew."""
+    plan = moved(work, season, block, places)
+    write_plan_folder(work.folder, season, [plan])
+    return {"said": "Kept. The files below hold the new places."}

@@ -1,0 +1,89 @@
+"use strict";
+// A plan on its map: the walk is drawn, new spots are moved, the server says what the plan is worth.
+(() => {
+  const data = JSON.parse(document.getElementById("page-data").textContent);
+  const map = document.querySelector(".spotroom > svg"), gate = map.querySelector(".gate");
+  const marks = [...map.querySelectorAll(".spot")];
+  const facts = document.getElementById("facts"), worth = document.getElementById("worth");
+  const said = document.getElementById("said"), moves = document.getElementById("moves");
+  const before = { facts: facts.textContent, worth: [...worth.children].map((p) => p.textContent) };
+  const start = new Map(marks.map((m) => [m, at(m)]));
+  const STEP_M = 1, LONG_M = 10;
+  let busy = false, again = false;
+
+  function at(mark) { return [Number(mark.dataset.x), Number(mark.dataset.y)]; }
+
+  function put(mark, [x, y]) {
+    mark.dataset.x = x;
+    mark.dataset.y = y;
+    mark.setAttribute("transform", `translate(${x} ${y})`);
+    sew();
+  }
+
+  function sew() {
+    const days = new Map();
+    for (const mark of marks) days.set(mark.dataset.day, [...(days.get(mark.dataset.day) || []), at(mark)]);
+    const ends = gate ? [at(gate)] : [];
+    const way = [...days.values()].map((day) => "M" + [...ends, ...day, ...ends].map((p) => p.join(" ")).join("L")).join("");
+    for (const path of map.querySelectorAll(".walk, .walkcase")) path.setAttribute("d", way);
+  }
+
+  function moved() { return marks.filter((m) => String(at(m)) !== String(start.get(m))); }
+
+  function places() {
+    return { places: Object.fromEntries(moved().map((m) => [m.dataset.id, [data.west + at(m)[0] / data.scale, data.north - at(m)[1] / data.scale]])) };
+  }
+
+  function tell(answer) {
+    facts.textContent = answer.facts;
+    worth.replaceChildren(...answer.worth.map((line) => Object.assign(document.createElement("p"), { textContent: line })));
+  }
+
+  async function send(what) {
+    const answer = await fetch(data.place + what, { method: "POST", headers: { "content-type": "application/json", "x-soilquilt": "1" }, body: JSON.stringify(places()) });
+    return answer.json();
+  }
+
+  async function ask() {
+    moves.hidden = !moved().length;
+    if (!moved().length) { tell(before); said.textContent = ""; return; }
+    if (busy) { again = true; return; }
+    busy = true;
+    const slow = setTimeout(() => { said.textContent = "working"; }, 400);
+    const answer = await send("/try").catch(() => ({ error: "No answer from soilquilt. Is it still open?" }));
+    clearTimeout(slow);
+    busy = false;
+    said.textContent = answer.error || "";
+    if (answer.worth && moved().length) tell({ facts: answer.facts.join(", ") + ".", worth: answer.worth });
+    if (again) { again = false; ask(); }
+  }
+
+  function hold(mark) {
+    const here = (event) => {
+      const p = new DOMPoint(event.clientX, event.clientY).matrixTransform(map.getScreenCTM().inverse());
+      return [Math.round(p.x * 10) / 10, Math.round(p.y * 10) / 10];
+    };
+    mark.addEventListener("pointerdown", (event) => { mark.setPointerCapture(event.pointerId); mark.classList.add("held"); mark.focus(); event.preventDefault(); });
+    mark.addEventListener("pointermove", (event) => { if (mark.hasPointerCapture(event.pointerId)) { put(mark, here(event)); ask(); } });
+    mark.addEventListener("pointerup", () => { mark.classList.remove("held"); ask(); });
+    mark.addEventListener("keydown", (event) => {
+      const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
+      if (!step) return;
+      const by = (event.shiftKey ? LONG_M : STEP_M) * data.scale;
+      put(mark, at(mark).map((v, i) => v + by * step[i]));
+      ask();
+      event.preventDefault();
+    });
+  }
+
+  for (const mark of marks) if (mark.hasAttribute("tabindex")) hold(mark);
+  document.getElementById("back").addEventListener("click", () => { for (const mark of marks) put(mark, start.get(mark)); ask(); });
+  document.getElementById("keep").addEventListener("click", async () => {
+    said.textContent = "working";
+    const answer = await send("/keep").catch(() => ({ error: "No answer from soilquilt. Is it still open?" }));
+    if (answer.said) location.reload();
+    else said.textContent = answer.error;
+  });
+  sew();
+  document.documentElement.dataset.ready = "true";
+})();
