@@ -91,7 +91,7 @@ def prescribe(
     held = [
         Held(
             r.amendment,
-            r.held or r.none_needed or "",
+            " ".join([r.held or r.none_needed or "", *_spread_since(r)]),
             r.kind,
             r.sources,
             soil_chain(r, _means_of(maps.get(r.amendment), 1), None),
@@ -159,6 +159,11 @@ def _nothing_to_spread(
     chain = own[0].chain if own else ()
     reason = " ".join([why, *said])
     return Held(requirement.amendment, reason, "none_needed", requirement.sources, chain)
+
+
+def _spread_since(requirement: Requirement) -> list[str]:
+    """What the grower spread after the sampling all the same, as the requirement tells it."""
+    return [r for r in requirement.reasons if r.startswith("On record after this sampling")]
 
 
 def rate_step_kg_ha(amendment: str, material: Material | None) -> float:

@@ -1,6 +1,7 @@
 """Rates of zones: quantile, cap, product, rounding, totals, money."""
 
 import dataclasses
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -243,3 +244,9 @@ def test_steps_are_in_the_unit_of_the_draws():
     known = materials_of(Settings())
     assert rate_step_kg_ha("lime", known["calcitic_lime"]) == pytest.approx(425)
     assert rate_step_kg_ha("potassium", known["potassium_sulfate"]) == pytest.approx(10.375)
+
+
+def test_a_hold_says_what_was_spread_all_the_same():
+    said = "On record after this sampling, 2024-08-28: potassium sulfate, 250 kg/ha."
+    asked = replace(requirement("potassium"), kind="held", held="Held.", reasons=(said,))
+    assert plan_of(asked).held[0].reason == f"Held. {said}"
