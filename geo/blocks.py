@@ -23,11 +23,11 @@ from geo.crs import (
 from geo.errors import IntakeError
 from geo.findings import Finding
 from geo.grids import Array
-from geo.outline_systems import areas_of, axes_of, system_of
-from geo.polygons import Area, as_polygon, geodesic_area_ha, oriented, pieces, whole
+from geo.outlines.polygons import Area, as_polygon, geodesic_area_ha, oriented, pieces, whole
+from geo.outlines.shapes import Shapes, read_shapes
+from geo.outlines.systems import areas_of, axes_of, system_of
 from geo.received import MOST_NAME_CHARACTERS, receive
 from geo.settings import BlockSettings
-from geo.shapes import Shapes, read_shapes
 
 #: Areas a block may have; outside it the file or its system is wrong. [m2], [ha]
 LEAST_BLOCK_M2 = 50.0

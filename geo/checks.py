@@ -12,13 +12,13 @@ import pandas as pd
 import shapely
 
 from geo.blocks import Block
+from geo.checking.derived import with_derived
+from geo.checking.suspects import implausible, impossible_pairs, ten_times
 from geo.crs import Place, lonlat_to_xy
-from geo.derived import with_derived
 from geo.findings import Finding
 from geo.intake.reading import Result
 from geo.intake.samples import SampleSet
 from geo.lookup import properties
-from geo.suspects import implausible, impossible_pairs, ten_times
 
 #: (sample id, property key).
 Cell = tuple[str, str]

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.covariance import VariogramModel
 from geo.errors import KrigingError
+from geo.geostatistics.covariance import VariogramModel
+from geo.geostatistics.leastsquares import solve
 from geo.grids import Array
 from geo.kriging import Goals, Samples, krige_from, own_variance, prepare, tiles
-from geo.leastsquares import solve
 
 
 @dataclass(frozen=True)

@@ -13,15 +13,26 @@ from pathlib import Path
 
 import shapely
 
-from geo.blockrows import block_names, block_rows, insert_outline
 from geo.blocks import Block, Outline
-from geo.corrections import Change, answer_findings
 from geo.errors import FarmError, IntakeError
 from geo.findings import Finding
 from geo.intake.reading import Application, LoggedRate, Point, Reading, TissueTest
 from geo.intake.samples import SampleSet
-from geo.originals import digest, keep_file
-from geo.rows import (
+from geo.settings import Settings, read_settings
+from geo.settings_text import settings_text as default_settings_text
+from geo.store.blockrows import block_names, block_rows, insert_outline
+from geo.store.corrections import Change, answer_findings
+from geo.store.database import (
+    changing,
+    create_store,
+    geometry,
+    insert,
+)
+from geo.store.database import (
+    reading as reading_store,
+)
+from geo.store.originals import digest, keep_file
+from geo.store.rows import (
     finding_of,
     fold,
     insert_application,
@@ -34,18 +45,7 @@ from geo.rows import (
     read_logged,
     read_tissue,
 )
-from geo.samplesets import read_season_rows, survey_layers
-from geo.settings import Settings, read_settings
-from geo.settings_text import settings_text as default_settings_text
-from geo.store import (
-    changing,
-    create_store,
-    geometry,
-    insert,
-)
-from geo.store import (
-    reading as reading_store,
-)
+from geo.store.samplesets import read_season_rows, survey_layers
 
 #: Questions whose answer changes how a whole file is read.
 ABOUT_THE_FILE = frozenset(

@@ -2,7 +2,7 @@
 
 Cells are served in tiles: the samples are factorised once, and a tile costs one matrix product for
 all properties together. Nothing of the size cells x samples is ever held. PyKrige serves the
-variants this module lacks; `geo.pykrige_terms` hands it the same model.
+variants this module lacks; `geo.geostatistics.pykrige_terms` hands it the same model.
 """
 
 from __future__ import annotations
@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.covariance import VariogramModel
 from geo.errors import KrigingError
+from geo.geostatistics.covariance import VariogramModel
+from geo.geostatistics.leastsquares import Solution, Trend, columns_of, solve, trend_of
 from geo.grids import Array
-from geo.leastsquares import Solution, Trend, columns_of, solve, trend_of
 
 #: Cells in one tile, and the most numbers one array of a tile holds: together 64 MB at the most.
 TILE_CELLS = 1024

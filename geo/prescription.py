@@ -8,8 +8,6 @@ from collections.abc import Iterable, Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.asked import Asked, Cells, product_chain, soil_chain
-from geo.blending import ZoneCells, blend_of, chloride_safe, zones_of
 from geo.blocks import Block
 from geo.grids import Array
 from geo.lookup import Tables
@@ -20,8 +18,10 @@ from geo.materials import (
     choose_material,
     general_cautions,
 )
-from geo.operations import conflicts, order_of_work
-from geo.prescribed import (
+from geo.prescribing.asked import Asked, Cells, product_chain, soil_chain
+from geo.prescribing.blending import ZoneCells, blend_of, chloride_safe, zones_of
+from geo.prescribing.operations import conflicts, order_of_work
+from geo.prescribing.prescribed import (
     Held,
     Prescription,
     Rate,

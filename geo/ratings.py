@@ -14,10 +14,18 @@ from geo.findings import Finding
 from geo.grids import Array
 from geo.intake.reading import TissueTest
 from geo.lookup import Crop, Tables, crop, properties
-from geo.scheme_choice import Chosen, Refusal, Soil, choose_scheme, critical_in_house
-from geo.schemes import LEVELS, Rating, Scheme, classify, critical_index, finding_of, soil_schemes
-from geo.soil_conditions import block_soil, interactions, sample_soil, water_notes, with_ratios
-from geo.tissue_ratings import rate_tissue
+from geo.rating.choice import Chosen, Refusal, Soil, choose_scheme, critical_in_house
+from geo.rating.conditions import block_soil, interactions, sample_soil, water_notes, with_ratios
+from geo.rating.schemes import (
+    LEVELS,
+    Rating,
+    Scheme,
+    classify,
+    critical_index,
+    finding_of,
+    soil_schemes,
+)
+from geo.rating.tissue import rate_tissue
 
 __all__ = [
     "CriticalLevel",

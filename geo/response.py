@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from geo.belief.prediction import t_quantile
 from geo.grids import Array
-from geo.prediction import t_quantile
 
 #: Doubt of a published response on a natural log scale, common practice. [1]
 PRIOR_LOG_SD = 0.4

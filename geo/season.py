@@ -8,12 +8,12 @@ from pathlib import Path
 from numpy.random import default_rng
 
 from geo.blocks import Block
-from geo.chances import with_chances
 from geo.checks import CheckedSamples, check_samples
 from geo.compare import responses_before
 from geo.farm import read_records
 from geo.lookup import farm_tables
 from geo.materials import with_own_materials
+from geo.prescribing.chances import with_chances
 from geo.prescription import Prescription, material_for, prescribe, rate_step_kg_ha
 from geo.ratings import Ratings, rate_samples
 from geo.requirements.draws import Requirement, find_requirements

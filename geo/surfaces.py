@@ -8,21 +8,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geo import remarks
-from geo.belief import Belief, Character, believe, characterise, leave_out_each, revalue
-from geo.belief_draws import Draws, Stage, draw, set_stage
-from geo.block_means import TWO_IN_THREE, block_mean, root_errors, sample_mean, spread
+from geo.belief.belief import Belief, Character, believe, characterise, leave_out_each, revalue
+from geo.belief.draws import Draws, Stage, draw, set_stage
+from geo.belief.frame import frame_of
+from geo.belief.prediction import Prediction, predict, t_below, t_quantile
+from geo.belief.verdicts import NONE, error_rates, judge, mean_skill
 from geo.blocks import Block
 from geo.checks import CheckedSamples
-from geo.columns import Column, Survey, arrange, lenders, reread
 from geo.crossvalidation import CrossValidation
-from geo.frame import frame_of
 from geo.grids import Array, Grid, grid_over
 from geo.noise import laboratory_sd
-from geo.prediction import Prediction, predict, t_below, t_quantile
 from geo.ratings import CriticalLevel, Ratings
 from geo.settings import GridSettings
-from geo.verdicts import NONE, error_rates, judge, mean_skill
+from geo.surfacing import remarks
+from geo.surfacing.block_means import TWO_IN_THREE, block_mean, root_errors, sample_mean, spread
+from geo.surfacing.columns import Column, Survey, arrange, lenders, reread
 
 #: Places on which the block mean is taken when asking what censored values matter.
 FEW_PLACES = 400

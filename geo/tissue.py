@@ -12,9 +12,9 @@ from datetime import date
 
 from geo.intake.reading import TissueTest
 from geo.lookup import Crop, Row, Tables, crop
-from geo.methods import match_method, plain
-from geo.schemes import LEVELS, Rating, Scheme, critical_index, tissue_schemes
-from geo.tissue_ratings import name_of
+from geo.rating.methods import match_method, plain
+from geo.rating.schemes import LEVELS, Rating, Scheme, critical_index, tissue_schemes
+from geo.rating.tissue import name_of
 
 #: Above this pH(KCl) phosphorus waits for tissue too (SA_WINE).
 P_NEEDS_TISSUE_ABOVE_PH_KCL = 7.0

@@ -11,13 +11,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from geo.corrections import Change
 from geo.errors import FarmError, UsageError
 from geo.farm import find_block
-from geo.originals import digest
-from geo.rows import fold
 from geo.settings import read_settings
-from geo.store import changing, copy_store, insert, now, reading, store_faults
+from geo.store.corrections import Change
+from geo.store.database import changing, copy_store, insert, now, reading, store_faults
+from geo.store.originals import digest
+from geo.store.rows import fold
 
 #: Tables whose rows belong to a file.
 FILED = ("blocks", "points", "results", "tissue", "applications", "logged", "findings", "profiles")

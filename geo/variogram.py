@@ -8,11 +8,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from geo.correlation import correlation, lag_m
-from geo.covariance import Structure, VariogramModel, in_place
 from geo.errors import KrigingError
+from geo.geostatistics.correlation import correlation, lag_m
+from geo.geostatistics.covariance import Structure, VariogramModel, in_place
+from geo.geostatistics.leastsquares import (
+    columns_of,
+    orthonormal,
+    restricted_log_density,
+    solve,
+    trend_of,
+)
 from geo.grids import Array
-from geo.leastsquares import columns_of, orthonormal, restricted_log_density, solve, trend_of
 
 __all__ = [
     "EmpiricalVariogram",

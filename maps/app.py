@@ -1,8 +1,8 @@
 """The browser app: routes of one farm, or of a folder of farms.
 
 `create_app` gives an ASGI application that answers on this machine only, changes nothing on GET,
-and uses the functions of the command line for everything it computes. This module and `maps.site`,
-`maps.siteparts`, `maps.sitechanges` are those that know the web framework.
+and uses the functions of the command line for everything it computes. This module and `site`,
+`siteparts` and `sitechanges` of `maps.serving` are those that know the web framework.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from geo.errors import SoilquiltError
-from maps.guard import Asgi, Guard
+from maps.assets import STATIC, TEMPLATES
 from maps.page import STITCHES
 from maps.pages import farms as farms_page
-from maps.sitechanges import SiteChanges
-from maps.workspace import Workspace
+from maps.serving.guard import Asgi, Guard
+from maps.serving.sitechanges import SiteChanges
+from maps.serving.workspace import Workspace
 
-HERE = Path(__file__).parent
 Handler = Callable[[Request], Awaitable[Response]]
 
 
@@ -40,7 +40,7 @@ def create_app(folder: Path) -> Asgi:
             "/static/leaflet",
             StaticFiles(packages=[("js_lib_leaflet", "static/js_lib_leaflet")]),
         ),
-        Mount("/static", StaticFiles(directory=HERE / "static")),
+        Mount("/static", StaticFiles(directory=STATIC)),
     ]
     environment = _environment()
     if inside and not (folder / "farm.toml").is_file():
@@ -64,7 +64,7 @@ def create_app(folder: Path) -> Asgi:
 
 def _environment() -> Environment:
     environment = Environment(
-        loader=FileSystemLoader(HERE / "templates"),
+        loader=FileSystemLoader(TEMPLATES),
         autoescape=select_autoescape(["html"]),
         trim_blocks=True,
         lstrip_blocks=True,

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from geo.lookup import properties
+from maps.assets import STATIC, TEMPLATES
 from maps.wording import AMENDMENT_WORDS, MINUS, amount_words, money, number, sentence, signed
 
 Document = dict[str, Any]
@@ -247,7 +248,7 @@ def write_changes_page(
     from jinja2 import Environment, FileSystemLoader, select_autoescape
 
     environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent / "templates"),
+        loader=FileSystemLoader(TEMPLATES),
         autoescape=select_autoescape(["html"]),
     )
     documents = list(documents)
@@ -270,13 +271,12 @@ def write_changes_page(
         for one in documents
     ]
     years: list[int] = next((one["years"] for one in documents), [])
-    static = Path(__file__).parent / "static"
-    script = (static / "seam.js").read_text(encoding="utf-8")
+    script = (STATIC / "seam.js").read_text(encoding="utf-8")
     text = environment.get_template("changes.html").render(
         farm=farm,
         years=years,
         blocks=blocks,
-        seam_css=(static / "seam.css").read_text(encoding="utf-8"),
+        seam_css=(STATIC / "seam.css").read_text(encoding="utf-8"),
         seam_js=script,
         seam_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
     )

@@ -1,7 +1,7 @@
 """Figures behind a map, each answering a question: SVG of numbers, the same numbers as a table.
 
 How alike are neighbours? Does the map hold? Where do the samples fall? No word of the user
-enters a picture; sample names stand in the tables alone. (Zones: `maps.zonecharts`.)
+enters a picture; sample names stand in the tables alone. (Zones: `maps.drawing.zonecharts`.)
 """
 
 from __future__ import annotations
@@ -14,13 +14,13 @@ from itertools import pairwise
 
 import numpy as np
 
+from geo.belief.semivariance import pairs_by_distance, semivariance_band
 from geo.lookup import properties
 from geo.ratings import Classes
 from geo.season import Season
-from geo.semivariance import pairs_by_distance, semivariance_band
 from geo.surfaces import Surface
-from maps import plots
 from maps.colors import class_color
+from maps.drawing import plots
 from maps.wording import level_words, number
 
 #: Below so many samples no fitted figure is a finding.

@@ -9,8 +9,9 @@ import numpy as np
 from geo.blocks import Block
 from geo.lookup import properties
 from geo.surfaces import Surface
-from maps import colors, pictures
-from maps.furniture import line_labels
+from maps import colors
+from maps.drawing import pictures
+from maps.drawing.furniture import line_labels
 from maps.wording import level_words, number
 
 Data = dict[str, Any]

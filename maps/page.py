@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import Any
 
 from geo.season import Season
+from maps.assets import STATIC, TEMPLATES
 from maps.pagedata import Data, page_data
 
 #: Stitches from little to most: name, pattern width and height, stitch length [px], opacity. The
@@ -34,9 +34,8 @@ def map_page(data: Data) -> str:
 
     from maps.layers import block_map
 
-    here = Path(__file__).parent
     environment = Environment(
-        loader=FileSystemLoader(here / "templates"), autoescape=select_autoescape(["html"])
+        loader=FileSystemLoader(TEMPLATES), autoescape=select_autoescape(["html"])
     )
     map_html, map_script = block_map(data)
     leaflet = leaflet_files()
@@ -47,14 +46,14 @@ def map_page(data: Data) -> str:
         map_script=Markup(map_script),
         leaflet_css=Markup(leaflet["leaflet.css"]),
         leaflet_js=Markup(leaflet["leaflet.js"]),
-        page_css=Markup(_joined(here, "quilt.css", "page.css")),
-        page_js=Markup(_joined(here, "parts.js", "blockmap.js", "page.js")),
+        page_css=Markup(_joined("quilt.css", "page.css")),
+        page_js=Markup(_joined("parts.js", "blockmap.js", "page.js")),
     )
 
 
-def _joined(here: Path, *names: str) -> str:
+def _joined(*names: str) -> str:
     """Our own files one after another, as a page holds them."""
-    return "\n".join((here / "static" / name).read_text(encoding="utf-8") for name in names)
+    return "\n".join((STATIC / name).read_text(encoding="utf-8") for name in names)
 
 
 def read_page_data(path: Path) -> Data:
@@ -75,8 +74,3 @@ def leaflet_files() -> dict[str, str]:
         name: (folder / name).read_text(encoding="utf-8").replace("</script", "<\\/script")
         for name in ("leaflet.css", "leaflet.js")
     }
-
-
-def templates() -> Any:
-    """Folder of the page templates."""
-    return Path(__file__).parent / "templates"

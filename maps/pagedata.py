@@ -18,7 +18,8 @@ from geo.surfaces import Surface
 from geo.zones import ZoneMap
 from maps import colors
 from maps.charts import Chart, property_charts
-from maps.furniture import compass_word, ends, furniture
+from maps.drawing.furniture import compass_word, ends, furniture
+from maps.drawing.zonecharts import zone_chart
 from maps.lenses import lenses
 from maps.readout import read_out
 from maps.wording import (
@@ -36,7 +37,6 @@ from maps.wording import (
     rate_words,
     sentence,
 )
-from maps.zonecharts import zone_chart
 
 #: Properties that people look for first, in this order; worked-out ones come last.
 FIRST = (

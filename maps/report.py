@@ -12,7 +12,8 @@ from typing import Any
 from geo.asapplied import AsApplied
 from geo.errors import ExportError
 from geo.season import Season
-from maps.reportdata import report_data
+from maps.assets import TEMPLATES
+from maps.paper.reportdata import report_data
 
 #: Paper by the units of the farm.
 PAPERS = {"metric": "a4", "us": "us-letter"}
@@ -76,7 +77,7 @@ def report_pdf(data: dict[str, Any], paper: str = "a4") -> bytes:
 def _typeset(text: str, paper: str) -> bytes:
     import typst
 
-    template = Path(__file__).parent / "templates" / "report.typ"
+    template = TEMPLATES / "report.typ"
     made: bytes = typst.compile(
         str(template),
         root=str(template.parent),

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from geo.errors import FarmError
-from maps.workspace import Workspace
+from maps.serving.workspace import Workspace
 
 #: Width and height of a laptop's and of a phone's window. [px]
 SIZES = ((1280, 800), (390, 844))

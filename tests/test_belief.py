@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 import shapely
 
-from geo.belief import (
+from geo.belief.belief import (
     Belief,
     believe,
     borrow,
@@ -23,13 +23,13 @@ from geo.belief import (
     revalue,
     weigh,
 )
-from geo.belief_draws import draw
+from geo.belief.draws import draw
+from geo.belief.frame import Frame, frame_of, frame_of_samples
+from geo.belief.nodes import correlation_of, correlations, own_correlation, standard_nodes
+from geo.belief.prediction import Prediction, predict
+from geo.belief.verdicts import error_rates, judge, mean_skill
 from geo.errors import KrigingError
-from geo.frame import Frame, frame_of, frame_of_samples
-from geo.nodes import correlation_of, correlations, own_correlation, standard_nodes
-from geo.prediction import Prediction, predict
 from geo.variogram import VariogramModel
-from geo.verdicts import error_rates, judge, mean_skill
 
 DATA = Path(__file__).parent / "data"
 WORKED = json.loads((DATA / "geostat" / "belief-example.json").read_text(encoding="utf-8"))
@@ -240,7 +240,8 @@ def test_missing_values_give_what_separate_surveys_give(survey):
 
 
 def test_structures_are_those_of_the_variogram_models(survey):
-    # The same shapes by geo.covariance, whose kriging is held to outside references elsewhere.
+    # The same shapes by geo.geostatistics.covariance, whose kriging is held to outside
+    # references elsewhere.
     xy, _, frame = survey
     nodes, places = standard_nodes(frame), frame.centred(xy)
     for one, rho in zip(nodes.structures, correlations(nodes, frame, places, places), strict=True):
@@ -385,7 +386,7 @@ def test_rare_models_may_be_left_out_of_maps(beliefs):
 def test_tiles_do_not_show(beliefs, monkeypatch):
     cells = np.random.default_rng(1).uniform([0, 0], [152, 116], (70, 2))
     whole = predict(beliefs, cells)
-    monkeypatch.setattr("geo.prediction.TILE", 16)
+    monkeypatch.setattr("geo.belief.prediction.TILE", 16)
     tiled = predict(beliefs, cells)
     for key in beliefs:
         assert tiled[key].mean == pytest.approx(whole[key].mean, rel=1e-12)

@@ -17,7 +17,7 @@ from shapely import Polygon
 from geo.blocks import BlockSettings, Outline, make_block, read_outlines, slug
 from geo.crs import crs_name, utm_of
 from geo.errors import IntakeError
-from geo.polygons import geodesic_area_ha
+from geo.outlines.polygons import geodesic_area_ha
 from geo.received import MOST_UPLOAD_BYTES
 
 # The demo farm's specification: local metres around lon 20, lat -33.97.

@@ -18,7 +18,7 @@ from geo.farm import create_farm
 from geo.intake.files import read_file
 from maps.commands.intake import store_file
 from maps.screenshots import FLAGS, serving
-from maps.units_of_work import run_unit, units_of
+from maps.serving.units_of_work import run_unit, units_of
 
 pytestmark = pytest.mark.browser
 

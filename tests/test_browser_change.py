@@ -12,7 +12,7 @@ from playwright.sync_api import expect
 from geo.errors import FarmError
 from maps.cli import main
 from maps.screenshots import a_browser, serving
-from maps.units_of_work import run_unit, units_of
+from maps.serving.units_of_work import run_unit, units_of
 
 pytestmark = pytest.mark.browser
 PATH = "/2024-2025/werfie/change?show=ph_water"

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from shapely import MultiPolygon, box
 
-from geo.chances import block_chances, chance_words, with_chances, zone_chances
 from geo.grids import grid_over
+from geo.prescribing.chances import block_chances, chance_words, with_chances, zone_chances
 from geo.ratings import Rating, Ratings
 from geo.surfaces import Surface
 from geo.zones import Estimate, Zone

@@ -11,9 +11,9 @@ from starlette.testclient import TestClient
 
 from geo.farm import find_block, read_records
 from maps.app import create_app
-from maps.changepictures import paper_of
+from maps.drawing.changepictures import paper_of
 from maps.pages.change import headline, property_state
-from maps.units_of_work import run_unit, units_of
+from maps.serving.units_of_work import run_unit, units_of
 
 BASE = "http://127.0.0.1:8000"
 

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy.spatial.distance import pdist
 
-from maps import plots
 from maps.charts import histogram_chart, left_out_chart, property_charts, variogram_chart
-from maps.zonecharts import deciding_key, zone_chart, zones_chart
+from maps.drawing import plots
+from maps.drawing.zonecharts import deciding_key, zone_chart, zones_chart
 
 SVG = "{http://www.w3.org/2000/svg}"
 PH = (
@@ -94,7 +94,7 @@ def test_the_scatter_holds_each_sample_predicted_without_it(poel):
 def test_bars_count_every_sample_once_in_its_own_class(values):
     chart = histogram_chart("ph_water", values, PH, "need")
     assert sum(int(row[1]) for row in chart.rows[1:]) == len(values)
-    # Lower limits belong to a class, upper ones do not: geo.schemes.classify says the same.
+    # Lower limits belong to a class, upper ones do not: geo.rating.schemes.classify says the same.
     levels = ["very low", "low", "medium", "high"]
     expected = dict.fromkeys(levels, 0)
     for place in np.digitize(values, [5.5, 6.0, 7.0]):

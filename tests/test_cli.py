@@ -16,8 +16,8 @@ import pytest
 import demo_geodata
 from geo.farm import read_records
 from maps.cli import build_parser, main
+from maps.serving.units_of_work import Unit, share
 from maps.summary import season_sentences
-from maps.units_of_work import Unit, share
 
 ROOT = Path(__file__).parent.parent
 DEMO = demo_geodata.files()

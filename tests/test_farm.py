@@ -17,12 +17,12 @@ import shapely
 from shapely import Polygon
 
 from geo.blocks import Outline
-from geo.corrections import Change, exclude_sample, set_value
 from geo.errors import FarmError, IntakeError, UsageError
 from geo.farm import create_farm, known_points, read_blocks, read_records, store_reading
 from geo.findings import Finding
 from geo.intake.reading import Application, LoggedRate, Point, Reading, Result, TissueTest
-from geo.store import blob, changing, geometry
+from geo.store.corrections import Change, exclude_sample, set_value
+from geo.store.database import blob, changing, geometry
 from geo.upkeep import (
     backup_farm,
     check_farm,
@@ -290,7 +290,7 @@ def test_soil_results_need_a_season(farm: Path, tmp_path: Path):
 IN_THE_MIDDLE = """
     import sys
     from pathlib import Path
-    from geo.store import changing, insert
+    from geo.store.database import changing, insert
     with changing(Path(sys.argv[1]), "a long change") as database:
         for n in range(20000):
             insert(database, "points", sample_id=str(n), note="x" * 400)

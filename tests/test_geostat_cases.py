@@ -13,8 +13,8 @@ import pandas as pd
 import pytest
 
 from geo.crossvalidation import leave_one_out
+from geo.geostatistics.probability import chance_below
 from geo.kriging import krige, regular_support
-from geo.probability import chance_below
 from geo.variogram import (
     VariogramModel,
     empirical_variogram,

@@ -4,7 +4,7 @@ import asyncio
 
 import pytest
 
-from maps.guard import Guard, refusal
+from maps.serving.guard import Guard, refusal
 
 HOST = "127.0.0.1:8000"
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from geo.errors import KrigingError
-from geo.inverse_distance import inverse_distance
+from geo.geostatistics.inverse_distance import inverse_distance
 
 RNG = np.random.default_rng(2)
 XY, Z = RNG.uniform(0, 100, (20, 2)), RNG.normal(6, 1, 20)

@@ -8,8 +8,8 @@ from pykrige.ok import OrdinaryKriging
 from pykrige.uk import UniversalKriging
 
 from geo.errors import KrigingError
+from geo.geostatistics.pykrige_terms import to_pykrige
 from geo.kriging import gauss_support, krige, regular_support
-from geo.pykrige_terms import to_pykrige
 from geo.variogram import VariogramModel
 
 RNG = np.random.default_rng(7)
@@ -64,7 +64,7 @@ def test_a_plane_is_reproduced_under_a_linear_drift():
     np.testing.assert_allclose(got.estimate, wanted, rtol=1e-10)
 
 
-# PyKrige under its own conventions, which geo.pykrige_terms turns ours into.
+# PyKrige under its own conventions, which geo.geostatistics.pykrige_terms turns ours into.
 SHORT = VariogramModel(kind="spherical", nugget=0.05, partial_sill=0.1, range_m=30.0)
 PEERS = {
     "spherical": MODEL,

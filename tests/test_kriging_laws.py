@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from geo.covariance import KINDS
+from geo.geostatistics.covariance import KINDS
 from geo.kriging import gauss_support, krige
 from geo.variogram import VariogramModel, restricted_log_likelihood
 

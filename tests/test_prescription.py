@@ -13,8 +13,8 @@ from geo.blocks import Block
 from geo.export.layers import to_lonlat
 from geo.grids import grid_over
 from geo.materials import materials_of
+from geo.prescribing.purchase import purchase_list, spend_first
 from geo.prescription import bought_kg, prescribe, rate_step_kg_ha, round_rate
-from geo.purchase import purchase_list, spend_first
 from geo.requirements.draws import Requirement
 from geo.settings import BlockSettings, CostSettings, Settings
 from geo.zones import Zone, ZoneMap

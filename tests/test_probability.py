@@ -5,7 +5,7 @@ import pytest
 from scipy import stats
 
 from geo.errors import KrigingError
-from geo.probability import chance_below, from_logs, limits
+from geo.geostatistics.probability import chance_below, from_logs, limits
 
 MEAN, VARIANCE = np.array([-1.0, 0.5, 3.0]), np.array([0.04, 0.64, 1.5])
 

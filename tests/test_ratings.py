@@ -16,9 +16,9 @@ from geo.checks import CheckedSamples
 from geo.intake.reading import Result
 from geo.intake.samples import SampleSet
 from geo.lookup import Tables, farm_tables
-from geo.methods import match_method, resolve_method
+from geo.rating.methods import match_method, resolve_method
+from geo.rating.schemes import LEVELS, classify, finding_of, soil_schemes
 from geo.ratings import class_chances, level_words, rate_samples
-from geo.schemes import LEVELS, classify, finding_of, soil_schemes
 from geo.settings import BlockSettings
 from geo.units import cmol_of
 

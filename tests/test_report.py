@@ -11,11 +11,11 @@ import pytest
 import shapely
 
 from geo.crs import to_metric
-from maps import drawings
-from maps.field import field_data, field_page
+from maps.drawing import drawings
+from maps.paper.field import field_data, field_page
+from maps.paper.reportdata import report_data
+from maps.paper.sheetdata import driver_rows
 from maps.report import report_pdf, write_report
-from maps.reportdata import report_data
-from maps.sheetdata import driver_rows
 
 HOSTILE = (
     '#panic("x") *[a](b)* $x$ @ref <script>alert(1)</script> {{7*7}} {% bad "; ' + "long " * 40

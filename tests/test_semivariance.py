@@ -7,10 +7,10 @@ import pytest
 from pykrige import variogram_models
 from shapely import box
 
-from geo.belief import believe
-from geo.frame import frame_of
-from geo.nodes import correlations, own_correlation
-from geo.semivariance import pairs_by_distance, semivariance_band
+from geo.belief.belief import believe
+from geo.belief.frame import frame_of
+from geo.belief.nodes import correlations, own_correlation
+from geo.belief.semivariance import pairs_by_distance, semivariance_band
 
 LAGS = np.array([1.0, 10.0, 40.0, 80.0, 150.0, 400.0])
 

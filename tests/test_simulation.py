@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from geo.errors import KrigingError
+from geo.geostatistics.probability import chance_below
+from geo.geostatistics.simulation import draw, posterior, simulate
 from geo.kriging import krige
-from geo.probability import chance_below
-from geo.simulation import draw, posterior, simulate
 from geo.variogram import VariogramModel
 
 BOOK = json.loads((Path(__file__).parent / "data" / "zones-cases.json").read_text("utf-8"))

@@ -14,15 +14,15 @@ import shapely
 from shapely.affinity import translate
 
 from demo_geodata import fields, stations
+from geo.belief.prediction import predict
 from geo.blocks import Block
 from geo.checks import CheckedSamples
-from geo.columns import arrange, lenders, skewness
 from geo.intake.samples import SampleSet
-from geo.prediction import predict
 from geo.ratings import CriticalLevel, Ratings
-from geo.remarks import amount, figure
 from geo.settings import BlockSettings, GridSettings
 from geo.surfaces import Surface, draw_surface, krige_surfaces
+from geo.surfacing.columns import arrange, lenders, skewness
+from geo.surfacing.remarks import amount, figure
 
 E, N = 407_000.0, 6_240_000.0
 OUTLINE = shapely.box(E, N, E + 150, N + 100) - shapely.box(E + 100, N + 50, E + 120, N + 70)

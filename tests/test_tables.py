@@ -14,7 +14,7 @@ import pytest
 
 from geo.errors import TableError
 from geo.lookup import Tables, crop, properties, read_table, read_toml, rows_from, sources
-from geo.schemes import (
+from geo.rating.schemes import (
     LEVELS,
     SENSES,
     ClassLimits,
@@ -23,7 +23,7 @@ from geo.schemes import (
     soil_schemes,
     tissue_schemes,
 )
-from geo.tissue_ratings import name_of
+from geo.rating.tissue import name_of
 from geo.units import house_factor
 
 SOIL = soil_schemes(Tables())

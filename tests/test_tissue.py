@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from geo.intake.reading import TissueTest
 from geo.lookup import Tables, read_table
-from geo.schemes import Rating
+from geo.rating.schemes import Rating
+from geo.rating.tissue import rate_tissue
 from geo.tissue import pick_tissue, release_tests, same_part, tissue_decision
-from geo.tissue_ratings import rate_tissue
 
 KEYS = ("n", "no3_n", "p", "k", "ca", "mg", "na", "s", "fe", "mn", "zn", "cu", "b")
 ROWS = """

@@ -20,8 +20,8 @@ from geo.checks import check_samples
 from geo.errors import IntakeError
 from geo.farm import create_farm, known_points, read_blocks, read_records, store_reading
 from geo.intake.files import read_file
-from geo.polygons import geodesic_area_ha
-from geo.tissue_ratings import rate_tissue
+from geo.outlines.polygons import geodesic_area_ha
+from geo.rating.tissue import rate_tissue
 
 #: Survey grid Lo19 with axes east and north, as its copy in many programs has them.
 NORTH_ORIENTED = "+proj=tmerc +lat_0=0 +lon_0=19 +k=1 +x_0=0 +y_0=0 +ellps=WGS84 +units=m +no_defs"

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy import special
 
-from geo.correlation import KINDS, correlation, lag_m
 from geo.errors import KrigingError
+from geo.geostatistics.correlation import KINDS, correlation, lag_m
 from geo.variogram import (
     VariogramModel,
     empirical_variogram,

@@ -8,12 +8,12 @@ import pytest
 import shapely
 from shapely import MultiPolygon, Polygon, box
 
-from geo.belief import believe
+from geo.belief.belief import believe
+from geo.belief.frame import frame_of
+from geo.belief.prediction import predict
 from geo.blocks import Block
 from geo.errors import KrigingError
-from geo.frame import frame_of
 from geo.grids import Grid, grid_over
-from geo.prediction import predict
 from geo.requirements.draws import Requirement
 from geo.settings import BlockSettings, Settings, SpreaderSettings
 from geo.surfaces import Surface, draw_surface

@@ -12,8 +12,8 @@ import pytest
 import shapely
 from scipy import stats
 
+from geo.geostatistics.simulation import posterior
 from geo.grids import Grid
-from geo.simulation import posterior
 from geo.variogram import VariogramModel
 from geo.zoning.breaks import natural_breaks, rate_breaks
 from geo.zoning.clusters import fuzzy_memberships, mahalanobis, weighted_kmeans

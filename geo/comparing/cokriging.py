@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from geo.covariance import Structure, VariogramModel
 from geo.errors import KrigingError
+from geo.geostatistics.covariance import Structure, VariogramModel
 from geo.grids import Array
 
 #: Correlation of the structured parts from one year to the next, perennial crop, no tillage; after

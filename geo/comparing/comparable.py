@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import pandas as pd
 
 from geo.checks import CheckedSamples
-from geo.columns import DERIVED
 from geo.intake.samples import SampleSet
 from geo.lookup import properties
-from geo.methods import match_method
 from geo.noise import laboratory_sd
+from geo.rating.methods import match_method
+from geo.surfacing.columns import DERIVED
 from geo.units import OM_PER_OC, om_from_oc
 
 #: Sampling days this far apart in the year make the season part of the change, common practice.

@@ -11,10 +11,10 @@ from functools import cache
 
 import numpy as np
 
-from geo.covariance import VariogramModel
+from geo.belief.prediction import t_below, t_quantile
 from geo.errors import KrigingError
+from geo.geostatistics.covariance import VariogramModel
 from geo.grids import Array, Mask
-from geo.prediction import t_below, t_quantile
 
 #: Chance of calling a change where there is none, and of missing one as large as stated. [1]
 ALPHA = 0.05

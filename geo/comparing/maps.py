@@ -8,17 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from geo.belief import believe, characterise
+from geo.belief.belief import believe, characterise
+from geo.belief.frame import frame_of
+from geo.belief.prediction import predict, t_quantile
+from geo.belief.verdicts import FEWEST
 from geo.blocks import Block
 from geo.comparing.cokriging import LIMED_RHO, USUAL_RHO, cokrige_change
 from geo.comparing.detect import ALPHA, chances_of, detectable_single, discovery_limit
 from geo.comparing.pairs import Pairs
 from geo.comparing.scale import Paired
-from geo.frame import frame_of
 from geo.grids import Array, Grid, grid_over
-from geo.prediction import predict, t_quantile
 from geo.variogram import fit_variogram
-from geo.verdicts import FEWEST
 
 #: Classes of a map of change.
 ROSE, FELL, NOT_SHOWN, NOT_SEEN = 1, -1, 0, 2

@@ -9,18 +9,18 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from geo.belief import believe, characterise
+from geo.belief.belief import believe, characterise
+from geo.belief.frame import frame_of
+from geo.belief.verdicts import FEWEST
 from geo.blocks import Block
 from geo.checks import CheckedSamples
-from geo.columns import skewness
 from geo.comparing.comparable import Comparable
 from geo.comparing.pairs import Pairs
-from geo.covariance import in_place
-from geo.frame import frame_of
+from geo.geostatistics.covariance import in_place
 from geo.grids import Array, Mask
 from geo.lookup import properties
 from geo.noise import laboratory_sd
-from geo.verdicts import FEWEST
+from geo.surfacing.columns import skewness
 
 #: Fewer degrees of freedom than this do not tell a scatter (common practice, no source).
 FEWEST_DEGREES = 6

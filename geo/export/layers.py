@@ -12,10 +12,10 @@ import shapely
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from geo.asked import Asked
 from geo.blocks import Block
 from geo.errors import ExportError
 from geo.materials import materials_of
+from geo.prescribing.asked import Asked
 from geo.prescription import Rate
 from geo.season import Season
 from geo.units import lb_ac_from_kg_ha

@@ -10,10 +10,10 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
-from geo.chances import zone_chances
 from geo.export.layers import layer_hectares
 from geo.export.shapefile import ShapefileReport
-from geo.purchase import purchase_list, spend_first
+from geo.prescribing.chances import zone_chances
+from geo.prescribing.purchase import purchase_list, spend_first
 from geo.requirements.draws import Requirement
 from geo.season import Season
 from geo.surfaces import Surface

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from geo.materials import materials_of
-from geo.prescribed import Uniform
+from geo.prescribing.prescribed import Uniform
+from geo.prescribing.purchase import purchase_list, spend_first
 from geo.prescription import Rate
-from geo.purchase import purchase_list, spend_first
 from geo.season import Season
 
 COLUMNS = (

@@ -16,7 +16,7 @@ from geo.intake.numbers import read_number
 from geo.intake.reading import Application, LoggedRate
 from geo.intake.tables import Table
 from geo.intake.when import day_comes_first, read_date
-from geo.shapes import Shape
+from geo.outlines.shapes import Shape
 from geo.units import kg_ha_from_lb_ac, t_ha_from_ton_ac
 
 #: Words of a product -> the amendment it is, the first that fits. Common practice, no source.

@@ -28,9 +28,9 @@ from geo.intake.reading import Point, Reading
 from geo.intake.tables import Table, read_table
 from geo.intake.tissue import is_tissue, nutrient_of, read_tissue
 from geo.lookup import properties
+from geo.outlines.shapes import Shapes, read_shapes
 from geo.received import Received, receive
 from geo.settings import BlockSettings
-from geo.shapes import Shapes, read_shapes
 
 
 def read_file(

@@ -8,7 +8,7 @@ from functools import cache
 
 from geo.intake.reading import Column
 from geo.lookup import properties
-from geo.methods import match_method, plain
+from geo.rating.methods import match_method, plain
 from geo.units import COMPOUNDS, split_unit, unit_words
 
 #: Role of a column that is not a soil property -> headings, as `plain` writes them.

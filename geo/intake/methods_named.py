@@ -10,7 +10,7 @@ from geo.intake.headings import read_method_words
 from geo.intake.reading import Column
 from geo.intake.tables import Table
 from geo.lookup import properties
-from geo.methods import resolve_method
+from geo.rating.methods import resolve_method
 
 #: Properties of which nothing can be rated until the extractant is known.
 ASKED = ("p", "k", "ca", "mg", "na", "s", "zn", "mn", "fe", "cu", "b", "ec")

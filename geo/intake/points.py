@@ -19,7 +19,7 @@ from geo.intake.numbers import read_number
 from geo.intake.placing import check_places, turned_axes
 from geo.intake.reading import Point
 from geo.intake.tables import Row, Table
-from geo.shapes import Shape
+from geo.outlines.shapes import Shape
 
 #: Words in a remark that say why a place will have no result.
 _LOST = re.compile(r"\b(lost|missing|broken|spilled|not sampled|no sample|skipped)\b", re.I)

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geo.belief import Belief, factorise, fit
-from geo.frame import Frame
+from geo.belief.belief import Belief, factorise, fit
+from geo.belief.frame import Frame
+from geo.belief.nodes import Nodes, correlations, own_correlation, standard_nodes
 from geo.grids import Array
-from geo.nodes import Nodes, correlations, own_correlation, standard_nodes
 from geo.variogram import VariogramModel
 
 #: Models that weigh less than this are left out of plans.

@@ -9,9 +9,9 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from geo.belief.frame import frame_of
 from geo.blocks import Block
 from geo.crs import lonlat_to_xy, to_metric
-from geo.frame import frame_of
 from geo.grids import Array
 from geo.planning.constraints import (
     allowed_area,

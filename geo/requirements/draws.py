@@ -13,7 +13,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from geo.belief_draws import Stage
+from geo.belief.draws import Stage
 from geo.blocks import Block
 from geo.chain import Steps, all_sources
 from geo.checks import CheckedSamples

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from geo.chain import Link
+from geo.rating.schemes import Rating
 from geo.requirements.case import Case
-from geo.schemes import Rating
 from geo.tissue import pick_tissue, tissue_decision, told
 
 

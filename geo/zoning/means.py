@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon
 from shapely.geometry.base import BaseGeometry
 
-from geo.belief_draws import Draws, Stage, set_stage
+from geo.belief.draws import Draws, Stage, set_stage
 from geo.errors import KrigingError
 from geo.grids import Array, Grid, Mask
 from geo.surfaces import Surface, Surfaces, draw_surface

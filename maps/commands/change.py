@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 import getpass
 
-from geo.corrections import Change, exclude_sample, set_value
 from geo.errors import UsageError
+from geo.store.corrections import Change, exclude_sample, set_value
 from geo.upkeep import rename_block, retire_block, withdraw_file
 from maps.answer import Answer
 

@@ -60,7 +60,7 @@ def compare_block(
     from geo.compare import compare_records
     from geo.export.changes import changes_document, read_zones
     from geo.farm import read_records
-    from maps.changepictures import change_pictures
+    from maps.drawing.changepictures import change_pictures
 
     first, second = (read_records(farm, year, block) for year in years)
     run = farm / "seasons" / str(years[0]) / second.block.slug / "zones.geojson"
@@ -78,9 +78,9 @@ def write_changes_folder(
     from geo.farm import read_blocks
     from geo.settings import read_settings
     from geo.upkeep import fingerprint
-    from maps.changepictures import read_pictures
     from maps.changes import write_changes_page
-    from maps.units_of_work import take_place
+    from maps.drawing.changepictures import read_pictures
+    from maps.serving.units_of_work import take_place
 
     folder = farm / "changes" / f"{years[0]}-{years[1]}"
     documents = {one["block"]: one for one in read_changes(folder)}
@@ -111,8 +111,8 @@ def _seams(farm: Path, years: tuple[int, int], document: dict[str, Any]) -> dict
     """Key -> the maps of both years, of properties that are told of and were mapped in both."""
     from geo.farm import find_block
     from maps.changes import told_apart
-    from maps.seam import both_years
-    from maps.workspace import Workspace
+    from maps.drawing.seam import both_years
+    from maps.serving.workspace import Workspace
 
     work, block = Workspace(farm), find_block(farm, document["block"])
     keys = [rows[0]["key"] for rows in told_apart(document)]

@@ -13,7 +13,7 @@ from maps.answer import Answer, finding_document, finding_lines, tell
 from maps.commands.intake import outlines_of, store_file
 from maps.commands.plan import AS_LAST_TIME, plan_farm
 from maps.commands.run import run_units
-from maps.units_of_work import Unit, units_of
+from maps.serving.units_of_work import Unit, units_of
 
 #: Blocks of the demo that are run at the same time.
 MOST_JOBS = 2

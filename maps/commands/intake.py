@@ -21,7 +21,7 @@ from geo.farm import (
 )
 from geo.findings import Finding
 from geo.intake.files import read_file
-from geo.stations import ids_without_place
+from geo.store.stations import ids_without_place
 from maps.answer import FAILED, Answer, finding_document, finding_lines, tell
 
 

@@ -30,7 +30,7 @@ def plan_farm(farm: Path, season: int, wishes: Any, block: str | None = None) ->
     from geo.export.plan import plan_document
     from geo.farm import find_block, read_blocks
     from geo.sampling import plan_block, usual_spots
-    from maps.planning import plan_facts, plan_sentence, worth_sentences
+    from maps.paper.plansheets import plan_facts, plan_sentence, worth_sentences
 
     chosen = [find_block(farm, block)] if block else list(read_blocks(farm))
     answer = Answer(document={"plans": []})
@@ -94,9 +94,9 @@ def _shapes(paths: list[Path]) -> tuple[Any, ...]:
 def known_of(farm: Path, block: str, season: int) -> tuple[Any, Any]:
     """Records for the season, and what is known of the block before it."""
     from geo.farm import read_blocks, read_records
-    from geo.samplesets import nearest_block
     from geo.sampling import Known
     from geo.season import run_season
+    from geo.store.samplesets import nearest_block
 
     records = read_records(farm, season, block)
     blocks = read_blocks(farm)
@@ -125,8 +125,8 @@ def write_plan_folder(farm: Path, season: int, plans: list[Any]) -> Path:
     from geo.export.plan import read_plans, write_plans
     from geo.farm import read_blocks
     from geo.settings import read_settings
-    from maps.planning import write_plan_pages
-    from maps.units_of_work import take_place
+    from maps.paper.plansheets import write_plan_pages
+    from maps.serving.units_of_work import take_place
 
     if not plans:
         raise FarmError(f"{farm} has no block to plan for. Add outlines with 'soilquilt add'.")

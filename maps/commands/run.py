@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from geo.corrections import depth_from
 from geo.errors import FarmError
+from geo.store.corrections import depth_from
 from maps.answer import DONE, FAILED, Answer, Progress, tell
+from maps.serving.units_of_work import Outcome, Unit, farms_in, run_all, share, units_of
 from maps.summary import season_sentences
-from maps.units_of_work import Outcome, Unit, farms_in, run_all, share, units_of
 
 
 def run(arguments: argparse.Namespace) -> Answer:

@@ -9,7 +9,7 @@ from pathlib import Path
 from geo.export.tables import csv_cell
 from geo.farm import known_points, read_blocks
 from geo.lookup import properties
-from geo.stations import laboratory_columns, sampled_ids
+from geo.store.stations import laboratory_columns, sampled_ids
 from maps.answer import Answer
 
 #: Columns before the properties.

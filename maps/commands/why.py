@@ -7,10 +7,10 @@ import json
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from geo.chances import chance_words
 from geo.errors import FarmError
 from geo.farm import find_block
 from geo.lookup import properties, sources
+from geo.prescribing.chances import chance_words
 from maps.answer import Answer
 from maps.wording import range_words, rate_words, sentence, with_unit
 

@@ -9,8 +9,8 @@ import shapely
 
 from geo.blocks import Block
 from maps.pagedata import materials_data
+from maps.serving.workspace import Wish, Workspace
 from maps.wording import level_words, number
-from maps.workspace import Wish, Workspace
 
 Data = dict[str, Any]
 

@@ -9,12 +9,12 @@ from geo.blocks import Block
 from geo.export.changes import read_changes
 from geo.lookup import properties
 from maps import changes
-from maps.changepictures import read_pictures
 from maps.commands.compare import read_inputs
+from maps.drawing.changepictures import read_pictures
+from maps.drawing.seam import both_years
 from maps.pages.silhouettes import silhouette
-from maps.seam import both_years
+from maps.serving.workspace import Workspace
 from maps.wording import MINUS
-from maps.workspace import Workspace
 
 Data = dict[str, Any]
 Years = tuple[int, int]

@@ -11,10 +11,10 @@ from shapely.geometry import mapping
 from geo.blocks import Block
 from geo.export.layers import to_lonlat
 from geo.lookup import properties
-from maps.furniture import crosses, row_lines, water_lines
+from maps.drawing.furniture import crosses, row_lines, water_lines
 from maps.pages.silhouettes import silhouette
+from maps.serving.workspace import Workspace
 from maps.wording import AMENDMENT_WORDS, amount_words, money, sentence
-from maps.workspace import Workspace
 
 Data = dict[str, Any]
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from geo.errors import SoilquiltError
-from maps.workspace import Workspace
+from maps.serving.workspace import Workspace
 
 Data = dict[str, Any]
 

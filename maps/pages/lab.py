@@ -14,8 +14,8 @@ from geo.farm import contents, known_points
 from geo.findings import Finding
 from geo.intake.reading import Reading
 from geo.lookup import properties
-from maps.drafts import Draft, Preview, choices, concerns_file, finding_id
-from maps.workspace import Workspace
+from maps.serving.drafts import Draft, Preview, choices, concerns_file, finding_id
+from maps.serving.workspace import Workspace
 
 Data = dict[str, Any]
 
@@ -202,7 +202,7 @@ def draft_outlines(draft: Draft) -> list[Data]:
 
 
 def _stored_files(work: Workspace, season: int) -> list[Data]:
-    from geo.store import reading
+    from geo.store.database import reading
 
     with reading(work.folder) as database:
         rows = database.execute(

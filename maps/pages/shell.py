@@ -7,7 +7,7 @@ from typing import Any
 
 from geo.blocks import Block
 from maps.pages.silhouettes import silhouette
-from maps.workspace import Workspace
+from maps.serving.workspace import Workspace
 
 Data = dict[str, Any]
 

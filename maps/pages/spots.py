@@ -17,13 +17,13 @@ from geo.farm import read_records
 from geo.sampling import SamplePlan, Spot, Wishes, move_spots
 from geo.treated import treated_areas
 from geo.upkeep import fingerprint
-from maps import drawings, prints
 from maps.colors import ZONE_FILLS
 from maps.commands.plan import known_of, write_plan_folder
+from maps.drawing import drawings, prints
 from maps.pages.shell import plan_files
-from maps.planning import plan_facts, plan_sentence, worth_sentences
+from maps.paper.plansheets import plan_facts, plan_sentence, worth_sentences
+from maps.serving.workspace import Workspace
 from maps.wording import money
-from maps.workspace import Workspace
 
 Data = dict[str, Any]
 Places = dict[str, tuple[float, float]]

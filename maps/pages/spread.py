@@ -7,8 +7,8 @@ from typing import Any
 
 from geo.blocks import Block
 from geo.lookup import properties, sources
+from maps.serving.workspace import Workspace
 from maps.wording import AMENDMENT_WORDS, amount_words, level_words, money, rate_words
-from maps.workspace import Workspace
 
 Data = dict[str, Any]
 

@@ -9,7 +9,7 @@ import urllib.request
 from pathlib import Path
 
 from maps.screenshots import a_browser, serving
-from maps.workspace import Wish, Workspace
+from maps.serving.workspace import Wish, Workspace
 
 
 def main(folder: Path) -> None:

@@ -25,10 +25,10 @@ from rivals import believe_by_grid, fitted, inverse_distance
 from scipy.cluster.vq import kmeans2
 from surveys import FAMILIES, Survey, cells_of, surveys
 
-from geo.belief import Belief, believe, characterise, leave_out_each
-from geo.frame import Frame, frame_of, frame_of_samples
-from geo.prediction import Prediction, predict, t_quantile
-from geo.verdicts import judge, mean_skill
+from geo.belief.belief import Belief, believe, characterise, leave_out_each
+from geo.belief.frame import Frame, frame_of, frame_of_samples
+from geo.belief.prediction import Prediction, predict, t_quantile
+from geo.belief.verdicts import judge, mean_skill
 
 GPL = Path(__file__).parent.parent / "data" / "gpl"
 COUNTS = (15, 20, 30, 40, 80)

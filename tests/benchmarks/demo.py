@@ -11,10 +11,10 @@ from __future__ import annotations
 import numpy as np
 
 from demo_geodata import fields, stations
-from geo.belief import believe, characterise, leave_out_each
-from geo.frame import frame_of
-from geo.prediction import predict
-from geo.verdicts import judge, mean_skill
+from geo.belief.belief import believe, characterise, leave_out_each
+from geo.belief.frame import frame_of
+from geo.belief.prediction import predict
+from geo.belief.verdicts import judge, mean_skill
 
 FITTED = {
     "ph_w": 0.65, "oc": 0.54, "p": 0.04, "k": 0.35, "ca": 0.66, "mg": 0.86, "na": 0.74, "s": 0.12,

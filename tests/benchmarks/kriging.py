@@ -15,7 +15,7 @@ import time
 
 import numpy as np
 
-from geo.inverse_distance import inverse_distance
+from geo.geostatistics.inverse_distance import inverse_distance
 from geo.kriging import krige
 from geo.variogram import VariogramModel
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from geo.belief import Belief, believe, factorise, fit, weigh
-from geo.frame import Frame
-from geo.nodes import Node, Nodes, Structure
+from geo.belief.belief import Belief, believe, factorise, fit, weigh
+from geo.belief.frame import Frame
+from geo.belief.nodes import Node, Nodes, Structure
 
 #: Share of the other properties' log-likelihood that the grid of 25 borrows.
 POWER = 0.3

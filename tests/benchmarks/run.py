@@ -25,11 +25,11 @@ from pyproj import Geod
 from shapely import box
 
 from geo.blocks import Block
-from geo.chances import with_chances
 from geo.checks import CheckedSamples
 from geo.export.folder import write_season
 from geo.export.layers import to_lonlat
 from geo.intake.samples import SampleSet
+from geo.prescribing.chances import with_chances
 from geo.prescription import prescribe
 from geo.ratings import rate_samples
 from geo.requirements.draws import find_requirements

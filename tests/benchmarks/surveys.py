@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.cluster.vq import kmeans2
 
-from geo.correlation import correlation, lag_m
+from geo.geostatistics.correlation import correlation, lag_m
 
 SIDES = ((100.0, 200.0), (150.0, 200.0), (200.0, 200.0))
 #: Of every two properties.

@@ -14,11 +14,11 @@ import numpy as np
 from scipy.cluster.vq import kmeans2
 from shapely import box
 
-from geo.belief import believe, leave_out_each
-from geo.belief_draws import draw
-from geo.frame import frame_of
+from geo.belief.belief import believe, leave_out_each
+from geo.belief.draws import draw
+from geo.belief.frame import frame_of
+from geo.belief.verdicts import judge, mean_skill
 from geo.grids import Grid, grid_over
-from geo.verdicts import judge, mean_skill
 from geo.zoning.choice import Product, choose_split
 from geo.zoning.drivable import Footprint
 from geo.zoning.loss import highest_rate, loss_by_draw, loss_curves, rates_to_set

@@ -1,0 +1,1 @@
+"""Geostatistics in general: arrays of metres and values, no soil."""

@@ -1,0 +1,1 @@
+"""Outline files read: shapes, valid polygons, and the coordinate system they are in."""

@@ -1,0 +1,1 @@
+"""The parts of ratings: methods, published schemes, which of them may be used, tissue classes."""

@@ -1,0 +1,428 @@
+"""Rows of the store -> SampleSets: which sample belongs to which block and depth layer."""
+
+from __future__ import annotations
+
+import math
+import re
+import sqlite3
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from geo.blocks import Block
+from geo.findings import Finding
+from geo.intake.reading import Result
+from geo.intake.samples import SampleSet
+from geo.intake.when import days_of_times
+from geo.lookup import properties
+from geo.store.rows import fold, metric_places, read_findings, read_places, read_results, read_times
+
+Depth = tuple[float, float]
+
+#: Taken where neither file nor farm.toml says how deep the samples go; common practice, no source.
+USUAL_DEPTH_CM: Depth = (0.0, 15.0)
+
+
+@dataclass(frozen=True)
+class SeasonRows:
+    """What the store holds of the soil samples of one season.
+
+    `places` are longitude and latitude [deg] by sample id, `earlier` those of the last earlier
+    season that has one; `days` are those on which a receiver recorded the places.
+    """
+
+    season: int
+    results: tuple[Result, ...]
+    places: Mapping[str, tuple[float, float]]
+    earlier: Mapping[str, tuple[float, float]]
+    laboratories: tuple[str, ...]
+    findings: tuple[Finding, ...]
+    answered: frozenset[tuple[str, str]]
+    left_out: Mapping[str, str]
+    days: Mapping[str, date]
+
+
+@dataclass
+class Sorted:
+    """Samples sorted to blocks: sample id -> block name; composites apart."""
+
+    block_of: dict[str, str] = field(default_factory=dict)
+    composite_of: dict[str, str] = field(default_factory=dict)
+    findings: dict[str, list[Finding]] = field(default_factory=lambda: defaultdict(list))
+
+
+def read_season_rows(database: sqlite3.Connection, season: int) -> SeasonRows:
+    """Everything stored of the soil samples of a season."""
+    return SeasonRows(
+        season=season,
+        results=read_results(database, season),
+        places=read_places(database, "season = ?", season),
+        earlier=read_places(database, "season < ?", season),
+        laboratories=tuple(
+            row[0]
+            for row in database.execute(
+                "SELECT DISTINCT laboratory FROM files WHERE season = ? AND state = 'stored'"
+                " AND laboratory <> '' ORDER BY fid",
+                (season,),
+            )
+        ),
+        findings=read_findings(database, season),
+        answered=frozenset(
+            (row["sample_id"], row["key"])
+            for row in database.execute("SELECT * FROM answers WHERE season = ?", (season,))
+        ),
+        left_out={
+            row["sample_id"]: row["why"]
+            for row in database.execute("SELECT * FROM left_out WHERE season = ?", (season,))
+        },
+        days=days_of_times(read_times(database, season), season),
+    )
+
+
+def survey_layers(
+    rows: SeasonRows, block: Block, blocks: Sequence[Block], names: Mapping[str, str]
+) -> tuple[SampleSet, ...]:
+    """The SampleSets of one block, top layer first.
+
+    Parameters
+    ----------
+    rows : SeasonRows
+    block : Block
+        The block asked for.
+    blocks : sequence of Block
+        All blocks of the farm, among which the samples are shared out.
+    names : mapping
+        Any name a file may use for a block, folded with `fold`, -> its present name.
+    """
+    shares = sort_samples(rows, blocks, names)
+    mine = {s for s, name in (shares.block_of | shares.composite_of).items() if name == block.name}
+    results = [r for r in rows.results if r.sample_id in mine]
+    usual = _usual_depth(results, block)
+    by_depth: dict[Depth, list[Result]] = defaultdict(list)
+    depth_of_sample = _depth_by_row(results, usual)
+    for result in results:
+        by_depth[depth_of_sample[result.sample_id, result.row]].append(result)
+    in_order = sorted(by_depth, key=lambda depth: (depth[0], -len(by_depth[depth]), depth[1]))
+    about = _findings_by_layer(rows, shares, block, by_depth, in_order)
+    return tuple(
+        _sample_set(rows, block, depth, by_depth[depth], shares, tuple(about[depth]))
+        for depth in in_order
+    )
+
+
+def sort_samples(rows: SeasonRows, blocks: Sequence[Block], names: Mapping[str, str]) -> Sorted:
+    """Share the samples of a season out among the blocks.
+
+    A sample belongs to the block that holds its place, or else to the nearest one, where the checks
+    report how far outside it lies. Without a place, an id that is a block's name is a composite of
+    that block; one whose id is in question waits with the block of the id that is proposed; any
+    other is kept with the block whose samples have the same kind of id.
+    """
+    shares = Sorted()
+    for sample_id, place in rows.places.items():
+        shares.block_of[sample_id] = nearest_block(place, blocks)
+    unplaced: dict[str, Result] = {}
+    for result in rows.results:
+        if result.sample_id not in shares.block_of:
+            unplaced.setdefault(result.sample_id, result)
+    proposed = _proposed_ids(rows.findings)
+    lost: dict[str, list[Result]] = defaultdict(list)
+    for sample_id, result in unplaced.items():
+        named = names.get(fold(result.typed_id)) or names.get(fold(sample_id))
+        if named is not None:
+            shares.composite_of[sample_id] = named
+            continue
+        if proposed.get(sample_id) in shares.block_of:
+            # Its own question says all there is to say; it gets a place once that is agreed to.
+            shares.block_of[sample_id] = shares.block_of[proposed[sample_id]]
+            continue
+        if sample_id in rows.earlier:
+            name = nearest_block(rows.earlier[sample_id], blocks)
+            shares.findings[name].append(_earlier_place(result, rows))
+        else:
+            name = _block_by_stem(sample_id, shares.block_of, blocks)
+            lost[name].append(result)
+        shares.block_of[sample_id] = name
+    for name, results in lost.items():
+        shares.findings[name].append(_no_places(results, name))
+    return shares
+
+
+def _proposed_ids(findings: Iterable[Finding]) -> dict[str, str]:
+    """Ids that an open question takes for a slip -> the id proposed."""
+    return {
+        sample_id: finding.repair["sample"]
+        for finding in findings
+        if finding.severity == "open" and "sample" in finding.repair
+        for sample_id in finding.sample_ids
+    }
+
+
+def nearest_block(place: tuple[float, float], blocks: Sequence[Block]) -> str:
+    """Name of the block that holds a place, or of the nearest one. [deg]"""
+    point = shapely.Point(*place)
+    # A degree of longitude is shorter than one of latitude; for "which is nearest" that will do.
+    shrink = math.cos(math.radians(place[1]))
+
+    def distance(block: Block) -> float:
+        return float(_shrunk(block.lonlat, shrink).distance(_shrunk(point, shrink)))
+
+    return min(blocks, key=distance).name
+
+
+def _shrunk(shape: BaseGeometry, factor: float) -> BaseGeometry:
+    return shapely.transform(shape, lambda xy: xy * [factor, 1.0])
+
+
+def _stem(sample_id: str) -> str:
+    return re.sub(r"\d+$", "", sample_id)
+
+
+def _block_by_stem(sample_id: str, block_of: Mapping[str, str], blocks: Sequence[Block]) -> str:
+    alike = Counter(
+        name for other, name in block_of.items() if _stem(other) == _stem(sample_id)
+    ) or Counter(block_of.values())
+    return alike.most_common(1)[0][0] if alike else blocks[0].name
+
+
+def _earlier_place(result: Result, rows: SeasonRows) -> Finding:
+    lon, lat = rows.earlier[result.sample_id]
+    return Finding(
+        rule="place_of_earlier_season",
+        severity="open",
+        message=f"{result.sample_id} has results in {rows.season} but no place; an earlier season "
+        "has.",
+        proposal="Take the place it had in an earlier season.",
+        file=result.file,
+        row=result.row,
+        sample_ids=(result.sample_id,),
+        repair={"lon": repr(lon), "lat": repr(lat)},
+    )
+
+
+def _no_places(results: Sequence[Result], block: str) -> Finding:
+    """Samples that nobody has a place for, in one question a block."""
+    ids = [result.sample_id for result in results]
+    if len(ids) == 1:
+        message = f"{ids[0]} has a result and no place. It is kept with {block}, in no map."
+    else:
+        message = (
+            f"{len(ids)} samples have results and no place ({shown(ids)}). They are kept with "
+            f"{block}, in no map."
+        )
+    return Finding(
+        rule="result_without_place",
+        severity="open",
+        message=message,
+        proposal="Add a file with their places, or give each with 'soilquilt set --key place'.",
+        file=results[0].file,
+        row=results[0].row,
+        sample_ids=tuple(ids),
+    )
+
+
+def shown(ids: Sequence[str], most: int = 6) -> str:
+    """The first of many ids.
+
+    Examples
+    --------
+    >>> shown(["P-01", "P-02"]), shown(["1", "2", "3"], most=2)
+    ('P-01, P-02', '1, 2, ...')
+    """
+    return ", ".join(ids[:most]) + (", ..." if len(ids) > most else "")
+
+
+def _usual_depth(results: Iterable[Result], block: Block) -> Depth:
+    """The layer that most samples state; else the depth amendments are mixed into."""
+    stated = Counter(r.depth_cm for r in results if r.depth_cm is not None)
+    if stated:
+        return stated.most_common(1)[0][0]
+    amended = block.site.amended_depth_cm
+    return USUAL_DEPTH_CM if amended is None else (0.0, amended)
+
+
+def _depth_by_row(results: Iterable[Result], usual: Depth) -> Mapping[tuple[str, int], Depth]:
+    depths: dict[tuple[str, int], Depth] = {}
+    for result in results:
+        place = (result.sample_id, result.row)
+        if result.depth_cm is not None or place not in depths:
+            depths[place] = result.depth_cm or usual
+    return depths
+
+
+def _findings_by_layer(
+    rows: SeasonRows,
+    shares: Sorted,
+    block: Block,
+    by_depth: Mapping[Depth, Sequence[Result]],
+    in_order: Sequence[Depth],
+) -> Mapping[Depth, list[Finding]]:
+    """Findings about the block's samples, each with the layer that holds them."""
+    about: dict[Depth, list[Finding]] = {depth: [] for depth in in_order}
+    if not in_order:
+        return about
+    homes: dict[str, set[Depth]] = defaultdict(set)
+    for depth in in_order:
+        for result in by_depth[depth]:
+            homes[result.sample_id].add(depth)
+    belongs = shares.block_of | shares.composite_of
+    for finding in (*rows.findings, *shares.findings[block.name]):
+        named = [s for s in finding.sample_ids if s in belongs]
+        here = [s for s in named if belongs[s] == block.name]
+        # What concerns a file as a whole was said when it was added; it is about no block.
+        layers = set().union(*(homes[s] for s in here)) or ({in_order[0]} if here else set())
+        for depth in layers:
+            about[depth].append(finding)
+    silent = [r for r in by_depth[in_order[0]] if r.depth_cm is None]
+    if silent:
+        about[in_order[0]].append(_depth_assumed(in_order[0]))
+    with_results = {r.sample_id for r in rows.results}
+    told = {s for finding in rows.findings for s in finding.sample_ids}
+    alone = [
+        sample_id
+        for sample_id in rows.places
+        if sample_id not in with_results | told and shares.block_of[sample_id] == block.name
+    ]
+    if alone:
+        about[in_order[0]].append(_places_alone(alone))
+    return about
+
+
+def _depth_assumed(depth: Depth) -> Finding:
+    return Finding(
+        rule="depth_not_stated",
+        severity="note",
+        message=f"The file does not say how deep the samples go; {depth[0]:g}-{depth[1]:g} cm is "
+        "taken.",
+        what_was_done="Set another depth with 'soilquilt set --key depth' or in farm.toml, "
+        "amended_depth_cm.",
+    )
+
+
+def _places_alone(ids: Sequence[str]) -> Finding:
+    return Finding(
+        rule="place_without_result",
+        severity="note",
+        message=f"{ids[0]} has a place and no result."
+        if len(ids) == 1
+        else f"{len(ids)} places have no result ({shown(ids)}).",
+        what_was_done="Kept.",
+        sample_ids=tuple(ids),
+    )
+
+
+def _sample_set(
+    rows: SeasonRows,
+    block: Block,
+    depth: Depth,
+    results: Sequence[Result],
+    shares: Sorted,
+    findings: tuple[Finding, ...],
+) -> SampleSet:
+    kept = [r for r in results if r.sample_id not in rows.left_out]
+    methods, strange = _methods(kept)
+    mapped = [r for r in kept if r.sample_id in shares.block_of]
+    pooled = [r for r in kept if r.sample_id in shares.composite_of]
+    by_cell: dict[tuple[str, str], list[Result]] = defaultdict(list)
+    for result in kept:
+        by_cell[result.sample_id, result.key].append(result)
+    gone = sorted({r.sample_id for r in results} & set(rows.left_out))
+    return SampleSet(
+        block=block.name,
+        season=rows.season,
+        sampled_on=_first_day(rows, kept),
+        laboratory=" and ".join(rows.laboratories),
+        depth_cm=depth,
+        methods=methods,
+        table=_table(mapped, block, rows.places),
+        cells={cell: determinations[0] for cell, determinations in by_cell.items()},
+        not_analysed=_not_analysed(kept),
+        composites=_table(pooled, block, {}),
+        findings=(*findings, *strange, *(_left_out(s, rows.left_out[s]) for s in gone)),
+        repeats={cell: tuple(many) for cell, many in by_cell.items() if len(many) > 1},
+        answered=rows.answered,
+    )
+
+
+def _first_day(rows: SeasonRows, results: Sequence[Result]) -> date | None:
+    """First day of sampling: as the receiver recorded it, else as the results state it.
+
+    A date in a laboratory's file may be that of its report.
+    """
+    recorded = [rows.days[r.sample_id] for r in results if r.sample_id in rows.days]
+    stated = [r.sampled_on for r in results if r.sampled_on is not None]
+    return min(recorded or stated, default=None)
+
+
+def _left_out(sample_id: str, why: str) -> Finding:
+    return Finding(
+        rule="left_out",
+        severity="note",
+        message=f"{sample_id} was left out by hand: {why}.",
+        what_was_done="Stored, in no map and no mean.",
+        sample_ids=(sample_id,),
+    )
+
+
+def _methods(results: Sequence[Result]) -> tuple[Mapping[str, str], list[Finding]]:
+    """The method of each property; values by any other method are asked about."""
+    counts: dict[str, Counter[str]] = defaultdict(Counter)
+    for result in results:
+        if result.qualifier != "missing":
+            counts[result.key][result.method] += 1
+    methods = {key: count.most_common(1)[0][0] for key, count in counts.items()}
+    findings = []
+    for key, count in counts.items():
+        if len(count) > 1:
+            other = {
+                r.sample_id: None
+                for r in results
+                if r.key == key and r.method != methods[key] and r.qualifier != "missing"
+            }
+            findings.append(
+                Finding(
+                    rule="two_methods",
+                    severity="open",
+                    message=f"{properties()[key].name} was measured in more than one way: "
+                    f"{', '.join(name or 'not stated' for name in count)}. Only one can be mapped.",
+                    sample_ids=tuple(other),
+                    keys=(key,),
+                )
+            )
+    return methods, findings
+
+
+def _table(
+    results: Sequence[Result], block: Block, places: Mapping[str, tuple[float, float]]
+) -> pd.DataFrame:
+    """One row a sample in the order of the file, one column a property in the usual order."""
+    ids = list(dict.fromkeys(r.sample_id for r in results))
+    present = {r.key for r in results}
+    keys = [key for key in properties() if key in present]
+    lonlat = [places.get(s, (math.nan, math.nan)) for s in ids]
+    xy = metric_places(lonlat, block.crs)
+    table = pd.DataFrame(math.nan, index=pd.Index(ids, name="sample"), columns=[], dtype=float)
+    for name, values in zip(("x_m", "y_m"), zip(*xy, strict=True) if xy else ((), ()), strict=True):
+        table[name] = pd.Series(values, index=table.index, dtype=float)
+    table["lon"] = pd.Series([p[0] for p in lonlat], index=table.index, dtype=float)
+    table["lat"] = pd.Series([p[1] for p in lonlat], index=table.index, dtype=float)
+    first: dict[tuple[str, str], float] = {}
+    for result in results:
+        if result.value is not None and result.qualifier != "missing":
+            first.setdefault((result.sample_id, result.key), result.value)
+    for key in keys:
+        table[key] = pd.Series(
+            [first.get((s, key), math.nan) for s in ids], index=table.index, dtype=float
+        )
+    return table
+
+
+def _not_analysed(results: Sequence[Result]) -> tuple[str, ...]:
+    asked = {r.key for r in results}
+    found = {r.key for r in results if r.qualifier != "missing"}
+    return tuple(key for key in properties() if key in asked - found)

@@ -1,0 +1,35 @@
+"""What the farm knows before a file comes: samples on file, and how the last laboratory writes."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from geo.lookup import properties
+from geo.store.database import reading as reading_store
+
+
+def ids_without_place(folder: Path, season: int | None) -> tuple[str, ...]:
+    """Samples on file for the season that have results and no place yet."""
+    with reading_store(folder) as database:
+        rows = database.execute(
+            "SELECT DISTINCT sample_id FROM results WHERE season = ? AND sample_id NOT IN"
+            " (SELECT sample_id FROM points WHERE season = ?) ORDER BY fid",
+            (season, season),
+        ).fetchall()
+    return tuple(row["sample_id"] for row in rows)
+
+
+def laboratory_columns(folder: Path) -> list[tuple[str, str]]:
+    """Headings and units of the properties in the last laboratory's file, in its order."""
+    with reading_store(folder) as database:
+        row = database.execute("SELECT columns FROM profiles ORDER BY fid DESC").fetchone()
+    columns = json.loads(row["columns"]) if row else []
+    return [(heading, unit) for heading, key, unit, _ in columns if key in properties()]
+
+
+def sampled_ids(folder: Path) -> frozenset[str]:
+    """Every sample that ever had a result."""
+    with reading_store(folder) as database:
+        rows = database.execute("SELECT DISTINCT sample_id FROM results").fetchall()
+    return frozenset(row["sample_id"] for row in rows)

@@ -1,0 +1,1 @@
+"""The parts of surfaces: columns ready for mapping, block means, what is said beside a map."""

@@ -1,0 +1,1 @@
+"""SVG and PNG drawn by hand: blocks, zones, surfaces, figures, change."""

@@ -1,0 +1,100 @@
+"""The maps of two years on one paper, with what was spread between, for a seam to move over."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geo.blocks import Block
+from geo.comparing.treatments import applications_between
+from geo.crs import to_metric
+from geo.farm import read_records
+from geo.lookup import properties
+from maps.drawing import drawings
+from maps.drawing.changepictures import paper_of
+from maps.serving.workspace import Workspace
+from maps.wording import rate_words
+
+Data = dict[str, Any]
+Years = tuple[int, int]
+
+
+def both_years(work: Workspace, years: Years, block: Block, key: str, document: Data) -> Data:
+    """The maps of both years as one picture in two layers, or what is missing."""
+    lenses, missing, said = [], [], []
+    for year in years:
+        page = work.page(year, block.slug)
+        one = next((p for p in page["properties"] if p["key"] == key), None) if page else None
+        if page is None:
+            missing.append({"year": year, "run": True, "words": f"No maps of {year} yet."})
+        elif one is None:
+            name = properties()[key].name
+            missing.append({"year": year, "run": False, "words": f"{year} has no map of {name}."})
+        else:
+            lenses.append(one["lenses"][0])
+            said.append(f"{year}: {one['verdictWords'].rstrip('.').lower()}.")
+    if missing:
+        return {"missing": missing}
+    paper = paper_of(block)
+    page = work.page(years[1], block.slug) or {"samples": []}
+    spots = [s for s in page["samples"] if s["id"] in document["stations"]]
+    alike = lenses[0]["legend"] == lenses[1]["legend"]
+    return {
+        "missing": [],
+        "width": round(paper.width, 1),
+        "height": round(paper.height, 1),
+        "images": [_image(lens, block, paper) for lens in lenses],
+        "outline": drawings.path_of(block.outline, paper),
+        "holes": drawings.holes(block.outline, paper),
+        "spread": _spread(work, years, block, paper),
+        "samples": drawings.samples(_metric(spots, block), paper, 1.4),
+        "legends": [
+            {"year": "" if alike else year, "classes": lens["legend"], "unit": lens["legendUnit"]}
+            for year, lens in zip(years, lenses, strict=True)
+        ][: 1 if alike else 2],
+        "said": said,
+    }
+
+
+def _metric(spots: list[Data], block: Block) -> Any:
+    """Places of samples in the block's CRS. [m]"""
+    points = [to_metric(shapely.Point(s["lon"], s["lat"]), block.crs) for s in spots]
+    return np.array([[p.x, p.y] for p in points]).reshape(-1, 2)
+
+
+def _image(lens: Data, block: Block, paper: drawings.Paper) -> Data:
+    """A picture of a run and the matrix that lays its unit square on the paper.
+
+    The picture is square to the meridian, the paper to the block's CRS, which is turned a little.
+    """
+    (south, west), (north, east) = lens["bounds"]
+    corners = [shapely.Point(*at) for at in ((west, north), (east, north), (west, south))]
+    metres = [to_metric(corner, block.crs) for corner in corners]
+    zero, right, down = paper.points([[p.x, p.y] for p in metres])
+    matrix = (*(right - zero), *(down - zero), *zero)
+    return {"url": lens["picture"], "matrix": " ".join(f"{value:.3f}" for value in matrix)}
+
+
+def _spread(work: Workspace, years: Years, block: Block, paper: drawings.Paper) -> list[Data]:
+    """Outlines of what was spread between, each with its rate; passes over one ground add up."""
+    first, second = (read_records(work.folder, year, block.name) for year in years)
+    days = [one.layers[0].sampled_on if one.layers else None for one in (first, second)]
+    passes: dict[str, dict[str, float]] = {}
+    for one in applications_between(second.applications, *days):
+        if one.where_lonlat:
+            got = passes.setdefault(one.where_lonlat, {})
+            got[one.product] = got.get(one.product, 0.0) + (one.rate_kg_ha or 0.0)
+    found = []
+    for where, rates in passes.items():
+        ground = to_metric(shapely.from_wkt(where), block.crs)
+        shape = shapely.intersection(ground, block.outline)
+        if shape.is_empty:
+            continue
+        widest = max(shapely.get_parts(shape), key=lambda part: part.area)
+        x, y = paper.points([shapely.maximum_inscribed_circle(widest).coords[0]])[0]
+        words = " + ".join(rate_words(rate) for rate in rates.values() if rate) or "none"
+        found.append({"path": drawings.path_of(shape, paper), "x": round(float(x), 1),
+                      "y": round(float(y), 1), "words": words})  # fmt: skip
+    return found

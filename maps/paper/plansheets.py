@@ -1,0 +1,246 @@
+"""field.html and field-sheet.pdf of a plan: map, walk, what each spot is for, bag labels."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from geo.errors import ExportError
+from geo.export.plan import way_of
+from geo.lookup import properties
+from geo.sampling import SamplePlan, Spot
+from maps.assets import TEMPLATES
+from maps.colors import ZONE_FILLS
+from maps.drawing import drawings, prints
+from maps.wording import AMENDMENT_WORDS, money, with_unit
+
+Data = dict[str, Any]
+
+#: Size of a map on the phone and on paper. [pt]
+PHONE, SHEET = (350.0, 430.0), (510.0, 430.0)
+#: The thread: the walk, and what is new.
+THREAD = "#8c0038"
+#: How a sample is taken; common practice, no source.
+PROTOCOL = (
+    "Go to the spot with the receiver, then to the nearest vine; the same side of the row all day.",
+    "Rake litter, mulch and prunings off. Take the cores named beside the spot: one in the middle, "
+    "the others evenly on a ring around it, every one to the full depth and no deeper.",
+    "Clean stainless or chrome-plated steel and a clean plastic bucket; nothing galvanised, brass "
+    "or rubber where zinc, copper or boron is asked for.",
+    "Keep off fertiliser bands, emitters, burnt heaps, old headlands and wheel ruts.",
+    "Break and mix the cores, fill half a kilogram to a kilogram into the bag with this id.",
+    "Air-dry in the shade, never in an oven. Note the place if you had to move more than 5 m.",
+    "One composite for a whole block instead needs 15 to 20 cores across it.",
+)
+
+
+def write_plan_pages(plans: Sequence[SamplePlan], folder: Path, farm: str, units: str) -> None:
+    """Write field.html and field-sheet.pdf of a season's plans."""
+    (folder / "field.html").write_text(phone_page(plans, farm), encoding="utf-8")
+    paper = "us-letter" if units == "us" else "a4"
+    (folder / "field-sheet.pdf").write_bytes(sheet_pdf(plans, farm, paper))
+
+
+def phone_page(plans: Sequence[SamplePlan], farm: str) -> str:
+    """One page for the phone that needs no network and runs no script."""
+    from jinja2 import Environment, FileSystemLoader, select_autoescape
+
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=select_autoescape(["html"]),
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    data = {
+        "farm": farm,
+        "season": plans[0].season,
+        "plans": [_plan_data(plan, *PHONE) for plan in plans],
+        "protocol": PROTOCOL,
+    }
+    return environment.get_template("plan-field.html").render(data=data)
+
+
+def sheet_pdf(plans: Sequence[SamplePlan], farm: str, paper: str = "a4") -> bytes:
+    """The field sheet with bag labels as PDF/UA-1; all text reaches the typesetter as data.
+
+    Raises
+    ------
+    ExportError
+        If it cannot be typeset.
+    """
+    import typst
+
+    data = {
+        "farm": farm,
+        "season": str(plans[0].season),
+        "plans": [
+            _plan_data(plan, *SHEET) | {"labels": [_label(plan, spot) for spot in plan.spots]}
+            for plan in plans
+        ],
+        "protocol": PROTOCOL,
+    }
+    template = TEMPLATES / "plan-sheet.typ"
+    try:
+        made: bytes = typst.compile(
+            str(template),
+            root=str(template.parent),
+            sys_inputs={"data": json.dumps(data, ensure_ascii=False), "paper": paper},
+            pdf_standards=["ua-1"],
+        )
+    except typst.TypstError as error:
+        raise ExportError(f"field-sheet.pdf could not be typeset: {error}.") from error
+    return made
+
+
+def _label(plan: SamplePlan, spot: Spot) -> Data:
+    import segno
+
+    code = segno.make(spot.sample_id, error="m", micro=False)
+    return {
+        "id": spot.sample_id,
+        "block": plan.block.name,
+        "what": f"{_depth(plan)}, {spot.cores} cores",
+        "code": code.svg_inline(scale=4, border=2, dark=drawings.INK, light=drawings.SHEET).replace(
+            "<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1
+        ),
+    }
+
+
+def _plan_data(plan: SamplePlan, width: float, height: float) -> Data:
+    return {
+        "block": plan.block.name,
+        "say": plan_sentence(plan),
+        "facts": plan_facts(plan),
+        "map": plan_picture(plan, width, height),
+        "depth": _depth(plan),
+        "days": max(spot.day for spot in plan.spots),
+        "spots": [_spot_data(spot) for spot in plan.spots],
+        "worth": worth_sentences(plan),
+        "curve": [
+            {
+                "spots": point.spots,
+                "doubt": f"{100 * point.doubt:.0f}",
+                "cost": money(point.cost, plan.currency) if point.cost else "",
+            }
+            for point in plan.curve
+        ],
+        "tissue": [_tissue_sentence(ask) for ask in plan.tissue],
+        "notes": list(plan.notes),
+    }
+
+
+def _spot_data(spot: Spot) -> Data:
+    return {
+        "number": spot.number,
+        "id": spot.sample_id,
+        "kind": spot.kind,
+        "reason": spot.reason,
+        "day": spot.day,
+        "cores": f"{spot.cores} on {spot.ring_m:g} m",
+        "lat": f"{spot.lat:.6f}",
+        "lon": f"{spot.lon:.6f}",
+    }
+
+
+def _depth(plan: SamplePlan) -> str:
+    return f"{plan.depth_cm[0]:g} to {plan.depth_cm[1]:g} cm"
+
+
+def plan_sentence(plan: SamplePlan) -> str:
+    """The plan in one sentence."""
+    counts = {kind: len(plan.of_kind(kind)) for kind in ("repeat", "new", "pair", "fixed")}
+    words = {
+        "repeat": "to repeat, so change can be seen",
+        "new": "new" if counts["repeat"] else "for even cover",
+        "pair": "close companions",
+        "fixed": "asked for",
+    }
+    parts = [f"{counts[kind]} {words[kind]}" for kind in words if counts[kind]]
+    return f"{len(plan.spots)} spots: {_listed(parts)}."
+
+
+def _listed(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def plan_facts(plan: SamplePlan) -> list[str]:
+    """Way, work and money, a few words each."""
+    gate = ", gate to gate" if plan.gate_m is not None else ""
+    hours, minutes = divmod(round(plan.hours * 60), 60)
+    facts = [f"{plan.walked_m / 1000:.1f} km walk{gate}", f"{hours} h {minutes:02d} for one person"]
+    if plan.cost:
+        facts.append(f"{money(plan.cost, plan.currency)} laboratory and work")
+    return facts
+
+
+def worth_sentences(plan: SamplePlan) -> list[str]:
+    """What the plan does for the doubt, in words."""
+    quality = plan.quality
+    lines = []
+    if quality.doubt_before == quality.doubt_before:  # not NaN
+        before, after = (_doubt(d, quality.key, quality.unit) for d in
+                         (quality.doubt_before, quality.doubt_after))  # fmt: skip
+        name = properties()[quality.key].name
+        lines.append(f"Doubt of {name}, averaged over the block: {before} now, {after} after.")
+    else:
+        share = round(100 * quality.doubt_after)
+        lines.append(
+            f"By what is usual in blocks of this size, the doubt left will be about {share} in 100 "
+            "of the spread of the soil."
+        )
+    if quality.worth_share >= 0.01:
+        lines.append(
+            f"Of what it would be worth to know the soil everywhere, these spots catch "
+            f"{100 * quality.worth_share:.0f} in 100."
+        )
+    lines.append(f"No place lies farther than {quality.gap_m:.0f} m from a sample.")
+    return lines
+
+
+def _doubt(value: float, key: str, unit: str) -> str:
+    if unit == "of the value":
+        return f"±{100 * value:.0f} %"
+    return f"±{value:.2f}" if unit == "pH" else f"±{with_unit(value, key)}"
+
+
+def _tissue_sentence(ask: Any) -> str:
+    waits = _listed([AMENDMENT_WORDS.get(a, a) for a in ask.amendments])
+    beside = f", vines beside {', '.join(ask.beside)}" if ask.beside else ""
+    return (
+        f"{ask.part.capitalize()}: 60 to 100 {ask.organ}s at {ask.stage}, one a vine{beside}. "
+        f"It decides {waits}."
+    )
+
+
+def plan_picture(plan: SamplePlan, width: float, height: float) -> str:
+    """The block with the walk and its spots: discs to repeat, diamonds for the rest."""
+    paper = drawings.paper_for(plan.block.outline, width, height)
+    parts = [drawings.area(plan.block.outline, paper, ZONE_FILLS[0])]
+    parts += prints.frame_parts(plan.block, paper)
+    for day in sorted({spot.day for spot in plan.spots}):
+        way = way_of(plan, day)
+        if way is not None:
+            parts.append(
+                f'<path d="{drawings.path_of(way, paper)}" fill="none" stroke="{THREAD}" '
+                f'stroke-width="1.4" stroke-dasharray="5 3"/>'
+            )
+    for spot in plan.spots:
+        x, y = paper.points((spot.x_m, spot.y_m))[0].tolist()
+        draw = drawings.disc if spot.kind == "repeat" else _diamond
+        parts.append(draw(x, y, str(spot.number)))
+    if plan.gate_m is not None:
+        x, y = paper.points(plan.gate_m)[0].tolist()
+        parts.append(
+            f'<rect x="{x - 6:.1f}" y="{y - 4:.1f}" width="12" height="8" fill="{drawings.INK}"/>'
+        )
+    return drawings.svg(paper, parts, below=18)
+
+
+def _diamond(x: float, y: float, text: str) -> str:
+    return (
+        f'<path d="M{x:.1f} {y - 10:.1f}l10 10l-10 10l-10 -10z" fill="{drawings.SHEET}" '
+        f'stroke="{THREAD}" stroke-width="1.6"/><text x="{x:.1f}" y="{y + 3:.1f}" font-size="8.5" '
+        f'font-weight="700" text-anchor="middle">{text}</text>'
+    )

@@ -1,0 +1,1 @@
+"""Serving one farm: guard, workspace, drafts, runs, and the routes of pages and changes."""

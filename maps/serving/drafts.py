@@ -1,0 +1,343 @@
+"""Files a person has given but not stored: what was read, what is asked, what was answered.
+
+The findings are those that storing would bring: everything is tried on a copy of the farm's
+records in a temporary folder, by the functions that will store it. Nothing of it touches the farm
+before `store`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+
+from geo.blocks import Outline, read_outlines
+from geo.errors import FarmError, IntakeError, SoilquiltError
+from geo.farm import (
+    accept_findings,
+    contents,
+    create_farm,
+    known_points,
+    read_blocks,
+    store_reading,
+)
+from geo.findings import Finding
+from geo.intake.files import read_file
+from geo.intake.reading import Reading
+from geo.lookup import properties
+from geo.received import read_zip, receive
+from geo.store.corrections import Change, exclude_sample, set_value
+from geo.store.database import copy_store
+from geo.store.stations import ids_without_place
+from maps.commands.intake import season_findings
+
+#: Files that belong to a shapefile and are read with it.
+BESIDE = (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx")
+#: Kinds of files that a zip may bring.
+IN_ZIP = (
+    ".csv", ".txt", ".tsv", ".xlsx", ".geojson", ".json", ".kml", ".gpx", ".gpkg",
+    ".shp", *BESIDE,
+)  # fmt: skip
+#: What must be known before what.
+KINDS = ("outlines", "points", "results", "tissue", "applications", "log")
+ORDER = ("refused", "open", "warning", "note")
+
+
+@dataclass(frozen=True)
+class Preview:
+    """What storing a draft would do."""
+
+    readings: tuple[Reading, ...]
+    findings: tuple[Finding, ...]
+    stored: tuple[str, ...]
+    refused: tuple[tuple[str, str], ...]
+    outlines: tuple[Outline, ...] = ()
+
+
+@dataclass
+class Draft:
+    """Files in a temporary folder, and what was said about them."""
+
+    farm: Path
+    season: int | None = None
+    folder: Path = field(default_factory=lambda: Path(tempfile.mkdtemp(prefix="soilquilt-")))
+    files: list[Path] = field(default_factory=list)
+    refused: list[tuple[str, str]] = field(default_factory=list)
+    accept: set[str] = field(default_factory=set)
+    columns: dict[str, str] = field(default_factory=dict)
+    units: dict[str, str] = field(default_factory=dict)
+    answers: dict[str, str] = field(default_factory=dict)
+    crs: str | None = None
+    preview: Preview | None = None
+
+    def close(self) -> None:
+        """Put the files away."""
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def add_upload(draft: Draft, name: str, data: bytes) -> None:
+    """Take one file; a zip of several is taken apart after all its checks."""
+    name = safe_name(name)
+    place = draft.folder / name
+    number = 2
+    while place.exists():
+        place = draft.folder / f"{Path(name).stem}-{number}{Path(name).suffix}"
+        number += 1
+    place.write_bytes(data)
+    try:
+        received = receive(place)
+        if received.kind == "zip" and name.lower().endswith(".zip"):
+            members = read_zip(data, name, IN_ZIP)
+            maps = [m for m in members if m.lower().endswith(".shp")]
+            if len(members) > 1 and not (len(maps) == 1 and _one_shape(members)):
+                place.unlink()
+                for member, content in sorted(members.items()):
+                    add_upload(draft, member, content)
+                return
+    except IntakeError as error:
+        draft.refused.append((name, str(error)))
+        return
+    if place.suffix.lower() not in BESIDE:
+        draft.files.append(place)
+
+
+def _one_shape(members: Mapping[str, bytes]) -> bool:
+    return all(PurePosixPath(m).suffix.lower() in (".shp", *BESIDE) for m in members)
+
+
+def safe_name(name: str) -> str:
+    """The last part of a name, without what a file system or a terminal trips over.
+
+    Examples
+    --------
+    >>> safe_name("../../etc/passwd"), safe_name("lab results (1).csv"), safe_name("..")
+    ('passwd', 'lab results (1).csv', 'file')
+    """
+    last = re.split(r"[/\\]", name)[-1]
+    last = re.sub(r"[\x00-\x1f\x7f:*?\"<>|]", "_", last).strip(". ")
+    stem, dot, suffix = last.rpartition(".")
+    return (f"{stem[:100]}{dot}{suffix[:12]}" if dot else last[:100]) or "file"
+
+
+def finding_id(finding: Finding) -> str:
+    """A short name of a finding that stays the same when the files are read again."""
+    text = repr((finding.rule, finding.message, finding.file, finding.row, finding.column))
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def concerns_file(finding: Finding) -> bool:
+    """Whether a proposal is about how a whole file is read."""
+    return not finding.sample_ids
+
+
+def look(draft: Draft) -> Preview:
+    """Try everything on a copy of the farm, and keep what came of it in the draft."""
+    with tempfile.TemporaryDirectory(prefix="soilquilt-try-") as temporary:
+        copy = Path(temporary) / "farm"
+        _copy_farm(draft.farm, copy)
+        draft.preview = _store_all(draft, copy)
+    return draft.preview
+
+
+def store(draft: Draft) -> Preview:
+    """Store every file that can be, and carry out the answers."""
+    if draft.preview is None:
+        look(draft)
+    assert draft.preview is not None
+    answered = [f for f in draft.preview.findings if draft.answers.get(finding_id(f))]
+    agreed = _agreed_rules(draft, draft.preview.findings)
+    draft.accept |= agreed
+    stored = _store_all(draft, draft.farm)
+    done = [*stored.stored]
+    if draft.season is not None:
+        texts = _texts(stored.readings)
+        brought = {finding_id(f) for reading in stored.readings for f in reading.findings}
+        for finding in answered:
+            if finding.rule in agreed and finding_id(finding) in brought:
+                continue
+            done += answer(
+                draft.farm, draft.season, finding, draft.answers[finding_id(finding)], texts
+            )
+    return Preview(stored.readings, stored.findings, tuple(done), stored.refused, stored.outlines)
+
+
+def _agreed_rules(draft: Draft, findings: Sequence[Finding]) -> set[str]:
+    """Rules all of whose questions were agreed to: storing a file carries them out at once."""
+    said: dict[str, set[str]] = {}
+    for finding in findings:
+        if finding.severity == "open":
+            said.setdefault(finding.rule, set()).add(draft.answers.get(finding_id(finding), ""))
+    return {rule for rule, answers in said.items() if answers == {"agree"}}
+
+
+def answer(
+    farm: Path,
+    season: int,
+    finding: Finding,
+    choice: str,
+    texts: Mapping[tuple[str, str], str] | None = None,
+) -> list[str]:
+    """Carry out one answer on the farm: "agree", "keep" or "leave"."""
+    why = f"answered in the browser: {finding.rule}"
+    change = Change(season, "", why)
+    if choice == "agree" and finding.repair:
+        return list(accept_findings(farm, season, [finding]))
+    if choice == "keep" and finding.keys:
+        done: list[str] = []
+        for sample in finding.sample_ids:
+            for key in finding.keys:
+                text = (texts or {}).get((sample, key))
+                if text:
+                    done += set_value(farm, change, sample, key, text)
+        return done
+    if choice == "leave" and not finding.keys:
+        done = []
+        for sample in finding.sample_ids:
+            done += exclude_sample(farm, change, sample)
+        return done
+    return []
+
+
+def choices(finding: Finding) -> list[tuple[str, str]]:
+    """What a person can say to a question; the first is what we would do."""
+    if finding.severity not in ("open", "refused"):
+        return []
+    found = []
+    if finding.repair or (concerns_file(finding) and finding.proposal):
+        found.append(("agree", finding.proposal.rstrip(".")))
+    if finding.sample_ids and finding.keys:
+        if len(finding.keys) == 1 and len(finding.sample_ids) == 1:
+            found.append(("keep", "Keep it as it is"))
+        names = " and ".join(properties()[key].name for key in finding.keys if key in properties())
+        found.append(("leave", f"Leave {names or 'it'} out of the maps"))
+    elif finding.sample_ids and len(finding.sample_ids) <= 3:
+        found.append(("leave", f"Leave {' and '.join(finding.sample_ids)} out"))
+    return found
+
+
+def _texts(readings: Sequence[Reading]) -> dict[tuple[str, str], str]:
+    """Cells as written, with their unit, by sample and key."""
+    return {
+        (r.sample_id, r.key): f"{r.text} {r.unit_read}".strip()
+        for reading in readings
+        for r in reading.results
+    }
+
+
+def _copy_farm(farm: Path, copy: Path) -> None:
+    """Records and settings, without originals and what runs made; an empty folder if no farm."""
+    if not (farm / "farm.toml").is_file():
+        return
+    (copy / "originals").mkdir(parents=True)
+    copy_store(farm, copy / "farm.gpkg")
+    for path in [*farm.glob("*.toml"), *farm.glob("*.csv")]:
+        shutil.copy(path, copy / path.name)
+
+
+def _store_all(draft: Draft, farm: Path) -> Preview:
+    readings: list[Reading] = []
+    stored: list[str] = []
+    refused = list(draft.refused)
+    findings: list[Finding] = []
+    outlines: list[Outline] = []
+    waiting = _in_order(draft, refused)
+    if waiting and not (farm / "farm.toml").is_file():
+        waiting = _make_farm(draft, farm, waiting, outlines, findings, stored, refused)
+    for path in waiting:
+        try:
+            reading = _read(draft, path, farm)
+            readings.append(reading)
+            findings += reading.findings
+            stored.append(f"{path.name}: {_store_one(draft, reading, farm)}")
+        except SoilquiltError as error:
+            refused.append((path.name, str(error)))
+    if draft.season is not None and (farm / "farm.toml").is_file():
+        findings += season_findings(farm, draft.season)
+    unique = {finding_id(f): f for f in findings}
+    ordered = sorted(unique.values(), key=lambda f: ORDER.index(f.severity))
+    outlines += [o for reading in readings for o in reading.outlines]
+    return Preview(tuple(readings), tuple(ordered), tuple(stored), tuple(refused), tuple(outlines))
+
+
+def _in_order(draft: Draft, refused: list[tuple[str, str]]) -> list[Path]:
+    """Files in the order in which they help each other; those that cannot be read left out."""
+    found = []
+    for path in draft.files:
+        try:
+            kinds = read_file(
+                path, season=draft.season, crs=draft.crs, columns=_columns_of(draft, path),
+                accept=sorted(draft.accept),
+            ).kinds  # fmt: skip
+        except SoilquiltError as error:
+            refused.append((path.name, str(error)))
+            continue
+        found.append((KINDS.index(kinds[0]) if kinds and kinds[0] in KINDS else 9, path))
+    return [path for _, path in sorted(found, key=lambda one: one[0])]
+
+
+def _columns_of(draft: Draft, path: Path) -> dict[str, str]:
+    """What was said of this file's columns."""
+    prefix = f"{path.name}\0"
+    return {k[len(prefix) :]: v for k, v in draft.columns.items() if k.startswith(prefix)}
+
+
+def _make_farm(
+    draft: Draft,
+    farm: Path,
+    waiting: list[Path],
+    outlines: list[Outline],
+    findings: list[Finding],
+    stored: list[str],
+    refused: list[tuple[str, str]],
+) -> list[Path]:
+    """A farm from the outlines among the files; the files that are left."""
+    used: list[Path] = []
+    for path in waiting:
+        try:
+            if "outlines" not in read_file(path, crs=draft.crs, accept=sorted(draft.accept)).kinds:
+                continue
+            more, found = read_outlines(
+                path, crs=draft.crs, beside=[o.lonlat for o in outlines],
+                accept=sorted(draft.accept),
+            )  # fmt: skip
+        except SoilquiltError as error:
+            refused.append((path.name, str(error)))
+            continue
+        outlines.extend(more)
+        findings += found
+        used.append(path)
+    asked = [f for f in findings if f.severity in ("refused", "open")]
+    if not outlines or asked:
+        words = asked[0].message if asked else "An outline must come first, from any file."
+        refused += [(path.name, f"{words} Nothing is stored yet.") for path in waiting[:1]]
+        return []
+    blocks = create_farm(farm, outlines, files=used)
+    stored += [f"{b.name}: a block of {b.area_ha:.2f} ha" for b in blocks]
+    return [path for path in waiting if path not in used]
+
+
+def _read(draft: Draft, path: Path, farm: Path) -> Reading:
+    return read_file(
+        path,
+        season=draft.season,
+        blocks=read_blocks(farm),
+        known_points=known_points(farm, draft.season),
+        known_ids=ids_without_place(farm, draft.season),
+        crs=draft.crs,
+        columns=_columns_of(draft, path),
+        units=draft.units,
+        accept=sorted(draft.accept),
+    )
+
+
+def _store_one(draft: Draft, reading: Reading, farm: Path) -> str:
+    if draft.season is None and set(reading.kinds) - {"outlines"}:
+        raise FarmError("Say which year the soil was sampled in.")
+    if any(f.severity == "refused" for f in reading.findings):
+        return "waits for your answer"
+    stored = store_reading(farm, reading, draft.season, sorted(draft.accept))
+    return stored.what if stored.already else contents(reading)

@@ -1,0 +1,92 @@
+"""A season being run in the background: block by block, told as it goes, stopped between blocks."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from maps.serving.units_of_work import Unit, run_unit
+
+
+class Run:
+    """Blocks of one season, run one after another in a thread.
+
+    What is done is on disk: closing the page or stopping the server loses nothing, since each block
+    is written beside the old one and takes its place only when it is whole.
+    """
+
+    def __init__(self, units: Sequence[Unit], name: str) -> None:
+        self.units, self.name = list(units), name
+        self.states = ["waiting"] * len(self.units)
+        self.errors = [""] * len(self.units)
+        self.stopping = False
+        self.began = time.monotonic()
+        self.version = 0
+        self._changed = threading.Condition()
+        self._thread = threading.Thread(target=self._work, name="run", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """End after the block that is being worked on."""
+        self.stopping = True
+        self._say(lambda: None)
+
+    @property
+    def busy(self) -> bool:
+        """Whether a block is waiting or being worked on."""
+        return any(state in ("waiting", "working") for state in self.states)
+
+    def _work(self) -> None:
+        for index, unit in enumerate(self.units):
+            if self.stopping:
+                self._set(index, "left", "")
+                continue
+            self._set(index, "working", "")
+            outcome = run_unit(unit, False)
+            self._set(index, outcome.state, outcome.error)
+
+    def _set(self, index: int, state: str, error: str) -> None:
+        def change() -> None:
+            self.states[index], self.errors[index] = state, error
+
+        self._say(change)
+
+    def _say(self, change: Callable[[], None]) -> None:
+        with self._changed:
+            change()
+            self.version += 1
+            self._changed.notify_all()
+
+    def wait(self, seen: int, seconds: float) -> int:
+        """Sleep until something new is to be told, or so long; the version now. [s]"""
+        with self._changed:
+            self._changed.wait_for(lambda: self.version != seen, timeout=seconds)
+            return self.version
+
+    def told(self) -> dict[str, Any]:
+        """How far it is, as data."""
+        done = sum(state in ("done", "skipped", "failed") for state in self.states)
+        elapsed = time.monotonic() - self.began
+        left = elapsed / done * (len(self.units) - done) if done else None
+        now = next(
+            (u.block for u, s in zip(self.units, self.states, strict=True) if s == "working"), ""
+        )
+        return {
+            "name": self.name,
+            "season": self.units[0].season if self.units else None,
+            "busy": self.busy,
+            "stopping": self.stopping,
+            "working": now,
+            "done": done,
+            "of": len(self.units),
+            "secondsLeft": None if left is None or not self.busy else round(left),
+            "blocks": [
+                {"block": unit.block, "slug": unit.slug, "state": state, "error": error}
+                for unit, state, error in zip(self.units, self.states, self.errors, strict=True)
+            ],
+        }

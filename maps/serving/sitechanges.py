@@ -1,0 +1,361 @@
+"""Everything a person changes in one farm: files, answers, runs, settings; POST alone."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import tempfile
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response, StreamingResponse
+
+from geo.blocks import Block
+from geo.errors import FarmError, UsageError
+from geo.store.corrections import Change, exclude_sample, set_value
+from geo.upkeep import rename_block, restore_farm, retire_block, withdraw_file
+from maps.commands.compare import compare
+from maps.commands.plan import AS_LAST_TIME, plan_farm
+from maps.pages import block as block_page
+from maps.pages import spots as spots_page
+from maps.pages import spread as spread_page
+from maps.serving import drafts, farmtext
+from maps.serving.running import Run
+from maps.serving.siteparts import SiteParts
+from maps.serving.units_of_work import units_of
+from maps.serving.workspace import Wish, Workspace
+
+#: Bytes of one uploaded form beside its files.
+MOST_FORM_PART = 2_000_000
+MOST_FILES = 60
+#: Seconds between signs of life on an event stream.
+ALIVE_S = 10.0
+
+
+class SiteChanges(SiteParts):
+    """Handlers that change the farm, and the story of a run as it goes."""
+
+    # Changes
+
+    async def add_files(self, request: Request) -> Response:
+        """Take files or a pasted table into the draft; nothing is stored."""
+        form = await request.form(max_files=MOST_FILES, max_part_size=MOST_FORM_PART)
+        draft = self.work.draft or drafts.Draft(self.work.folder)
+        season = str(form.get("season", ""))
+        if season.isdigit():
+            draft.season = int(season)
+        elif draft.season is None and self.work.seasons():
+            draft.season = self.work.seasons()[-1]
+        table = str(form.get("table", "")).strip()
+        if table:
+            drafts.add_upload(draft, "pasted.csv", table.encode())
+        for upload in form.getlist("files"):
+            if not isinstance(upload, str) and upload.filename:
+                drafts.add_upload(draft, upload.filename, await upload.read())
+        await form.close()
+        self.work.draft = draft
+        await run_in_threadpool(drafts.look, draft)
+        return self.back(request, "/lab")
+
+    async def say(self, request: Request) -> Response:
+        """An answer about the draft: to a question, the year, a column, a unit."""
+        draft = self.work.draft
+        if draft is None:
+            return self.back(request, "/lab")
+        form = await request.form()
+        again = _heard(draft, {k: str(v) for k, v in form.items()})
+        if again:
+            await run_in_threadpool(drafts.look, draft)
+        return self.back(request, "/lab" + (f"#{form['finding']}" if "finding" in form else ""))
+
+    async def store(self, request: Request) -> Response:
+        """Store the draft."""
+        draft = self.work.draft
+        if draft is not None:
+            done = await run_in_threadpool(drafts.store, draft)
+            if done.stored:
+                draft.close()
+                self.work.draft = None
+                return self.back(request, "/")
+        return self.back(request, "/lab")
+
+    async def put_away(self, request: Request) -> Response:
+        """Forget the draft."""
+        if self.work.draft is not None:
+            self.work.draft.close()
+            self.work.draft = None
+        return self.back(request, "/")
+
+    async def answer(self, request: Request) -> Response:
+        """Answer a question about what is stored."""
+        season = request.path_params["season"]
+        form = await request.form()
+        wanted = str(form.get("finding", ""))
+
+        def carry_out() -> None:
+            for finding in self.work.findings(season):
+                if drafts.finding_id(finding) == wanted:
+                    choice, texts = str(form.get("choice", "")), self.work.texts(season)
+                    drafts.answer(self.work.folder, season, finding, choice, texts)
+
+        await run_in_threadpool(carry_out)
+        return self.back(request, f"/{season}/lab")
+
+    async def correct(self, request: Request) -> Response:
+        """Correct a stored value, place, depth or id, or leave a sample out; the old is kept."""
+        season = request.path_params["season"]
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        change = Change(season, "", said.get("reason", ""))
+        if said.get("key"):
+            await run_in_threadpool(
+                set_value, self.work.folder, change, said["sample"], said["key"], said["value"]
+            )
+        else:
+            await run_in_threadpool(exclude_sample, self.work.folder, change, said["sample"])
+        return self.back(request, f"/{season}/lab")
+
+    async def withdraw(self, request: Request) -> Response:
+        """Take back everything one file brought; the original stays."""
+        season = request.path_params["season"]
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        change = Change(season, "", said.get("reason", ""))
+        await run_in_threadpool(withdraw_file, self.work.folder, said["file"], change)
+        return self.back(request, f"/{season}/lab")
+
+    async def record(self, request: Request) -> Response:
+        """What was really spread, typed in; it waits as a file like any other."""
+        season, block = self.place(request)
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        table = spread_page.record_table(block, said)
+        draft = self.work.draft or drafts.Draft(self.work.folder)
+        draft.season = season
+        drafts.add_upload(draft, f"spread-{block.slug}-{said['date']}.csv", table.encode())
+        self.work.draft = draft
+        await run_in_threadpool(drafts.look, draft)
+        return self.back(request, "/lab")
+
+    async def what_if(self, request: Request) -> Response:
+        """Zones, rates and money under a wish; nothing is stored."""
+        season, block = self.place(request)
+        asked = await request.json()
+        return JSONResponse(
+            await run_in_threadpool(
+                block_page.what_if,
+                self.work,
+                season,
+                block,
+                str(asked.get("amendment", "")),
+                _wish(asked),
+            )
+        )
+
+    async def keep_wish(self, request: Request) -> Response:
+        """Write a wish into farm.toml; the old text is kept."""
+        _, block = self.place(request)
+        asked = await request.json()
+        await run_in_threadpool(
+            farmtext.write_settings_text,
+            self.work.folder,
+            _with_wish(self.work, block, str(asked.get("amendment", "")), _wish(asked)),
+        )
+        return JSONResponse({"said": "Kept in farm.toml. Run the season to make the files anew."})
+
+    async def begin_run(self, request: Request) -> Response:
+        """Run a season in the background."""
+        form = await request.form()
+        if self.work.run is not None and self.work.run.busy:
+            return self.back(request, "/")
+        season = int(str(form["season"]))
+        units = await run_in_threadpool(units_of, self.work.folder, season, None, None)
+        if not units:
+            raise FarmError(f"There are no soil samples of {season} yet.")
+        self.work.run = Run(units, self.work.name)
+        self.work.run.start()
+        return self.back(request, f"/?season={season}")
+
+    async def stop_run(self, request: Request) -> Response:
+        """Stop after the block that is being worked on."""
+        if self.work.run is not None:
+            self.work.run.stop()
+        return self.back(request, "/")
+
+    async def run_events(self, request: Request) -> Response:
+        """How far the run is, as it changes."""
+        return StreamingResponse(
+            self._events(request),
+            media_type="text/event-stream",
+            headers={"cache-control": "no-store"},
+        )
+
+    async def _events(self, request: Request) -> AsyncIterator[str]:
+        seen = -1
+        loop = asyncio.get_running_loop()
+        while not await request.is_disconnected():
+            run = self.work.run
+            told = run.told() if run is not None else {"busy": False, "blocks": []}
+            yield f"data: {json.dumps(told)}\n\n"
+            if run is None or not run.busy:
+                return
+            seen = await loop.run_in_executor(None, run.wait, run.version if seen < 0 else seen,
+                                              ALIVE_S)  # fmt: skip
+
+    async def keep_settings(self, request: Request) -> Response:
+        """Take a new farm.toml."""
+        form = await request.form(max_part_size=MOST_FORM_PART)
+        text = str(form.get("text", ""))
+        try:
+            await run_in_threadpool(farmtext.write_settings_text, self.work.folder, text)
+        except FarmError as error:
+            context = {"text": text, "refused": str(error), "before": False}
+            return await self.page(request, "settings.html", "settings", context)
+        return self.back(request, "/settings")
+
+    async def change_block(self, request: Request) -> Response:
+        """Rename a block or take it out of all later runs; its records stay."""
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        change = Change(0, "", said.get("reason", ""))
+        block = self.work.block(said.get("block", ""))
+        if said.get("name"):
+            await run_in_threadpool(
+                rename_block, self.work.folder, block.name, said["name"], change
+            )
+        else:
+            await run_in_threadpool(retire_block, self.work.folder, block.name, change)
+        return self.back(request, "/settings")
+
+    async def restore(self, request: Request) -> Response:
+        """Make the farm from a backup, on another machine or after a loss."""
+        form = await request.form(max_files=1, max_part_size=MOST_FORM_PART)
+        upload = form.get("farm")
+        if upload is None or isinstance(upload, str) or not upload.filename:
+            raise UsageError("Choose the zip of a farm.")
+        with tempfile.TemporaryDirectory(prefix="soilquilt-") as temporary:
+            archive = Path(temporary) / "farm.zip"
+            archive.write_bytes(await upload.read())
+            await form.close()
+            await run_in_threadpool(restore_farm, archive, self.work.folder)
+        return self.back(request, "/")
+
+    async def plan(self, request: Request) -> Response:
+        """Plan the spots of a season, as the command does; its files are listed beside."""
+        season = request.path_params["season"]
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        count = int(said["spots"]) if said.get("spots", "").isdigit() else AS_LAST_TIME
+
+        def work() -> list[str]:
+            from geo.sampling import Wishes
+
+            return plan_farm(self.work.folder, season, Wishes(spots=count)).lines
+
+        self.work.told["spots"] = (await run_in_threadpool(work))[:-2]
+        return self.back(request, said.get("back", "/"))
+
+    async def try_spots(self, request: Request) -> Response:
+        """What the plan is worth with some spots elsewhere; nothing is stored."""
+        season, block = self.place(request)
+        places = spots_page.places_of(await request.json())
+        return JSONResponse(
+            await run_in_threadpool(spots_page.tried, self.work, season, block, places)
+        )
+
+    async def keep_spots(self, request: Request) -> Response:
+        """Write the plan's files anew with some spots elsewhere."""
+        season, block = self.place(request)
+        places = spots_page.places_of(await request.json())
+        return JSONResponse(
+            await run_in_threadpool(spots_page.keep, self.work, season, block, places)
+        )
+
+    async def compare(self, request: Request) -> Response:
+        """Compare two seasons, as the command does; its files are listed beside."""
+        second = request.path_params["season"]
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        if not said.get("first", "").isdigit():
+            raise UsageError("Say the earlier season.")
+        arguments = argparse.Namespace(
+            folder=self.work.folder, first=int(said["first"]), second=second, block=None
+        )
+        answer = await run_in_threadpool(compare, arguments)
+        self.work.told[f"change {arguments.first}-{second}"] = answer.lines
+        return self.back(request, said.get("back", "/"))
+
+    async def settings_back(self, request: Request) -> Response:
+        """Go back to the farm.toml before."""
+        await run_in_threadpool(farmtext.take_back, self.work.folder)
+        return self.back(request, "/settings")
+
+
+def _heard(draft: drafts.Draft, said: dict[str, str]) -> bool:
+    """Put an answer into the draft; whether the files must be read again."""
+    if said.get("season", "").isdigit():
+        draft.season = int(said["season"])
+        return True
+    if "heading" in said:
+        name = f"{said.get('file', '')}\0{said['heading']}"
+        draft.columns.pop(name, None)
+        if said.get("key"):
+            draft.columns[name] = said["key"]
+        if said.get("key") and said.get("unit"):
+            draft.units[said["key"]] = said["unit"]
+        return True
+    if said.get("crs"):
+        code = said["crs"].strip()
+        draft.crs = f"EPSG:{code}" if code.isdigit() else code
+        return True
+    name, choice = said.get("finding", ""), said.get("choice", "")
+    preview = draft.preview
+    finding = next(
+        (f for f in (preview.findings if preview else ()) if drafts.finding_id(f) == name), None
+    )
+    if finding is None:
+        return False
+    draft.answers[name] = "" if draft.answers.get(name) == choice else choice
+    if choice == "agree" and drafts.concerns_file(finding):
+        draft.accept.add(finding.rule)
+        return True
+    return False
+
+
+def _wish(asked: dict[str, Any]) -> Wish:
+    def figure(name: str) -> float | None:
+        value = asked.get(name)
+        try:
+            return None if value in (None, "") else float(str(value))
+        except ValueError:
+            raise UsageError(f"{value!r} is not a number.") from None
+
+    most = figure("most_zones")
+    return Wish(
+        most_zones=None if most is None else int(most),
+        target_ph=figure("target_ph"),
+        price_per_t=figure("price_per_t"),
+        little=figure("little"),
+        much=figure("much"),
+        width_m=figure("width_m"),
+    )
+
+
+def _with_wish(work: Workspace, block: Block, amendment: str, wish: Wish) -> str:
+    """farm.toml with a wish in it."""
+    text = (work.folder / "farm.toml").read_text(encoding="utf-8")
+    place = ("blocks", block.name)
+    if wish.target_ph is not None:
+        text = farmtext.with_key(text, place, "target_ph", f"{wish.target_ph:g}")
+    if wish.most_zones is not None or wish.width_m is not None:
+        machine = work.settings().spreader_of(block.name)
+        most = wish.most_zones or machine.most_zones
+        width = wish.width_m or machine.width_m
+        spreader = (*place, "spreader")
+        text = farmtext.with_key(text, spreader, "width_m", f"{float(width)}")
+        text = farmtext.with_key(text, spreader, "speed_kmh", f"{machine.speed_kmh}")
+        text = farmtext.with_key(text, spreader, "transition_s", f"{machine.transition_s}")
+        text = farmtext.with_key(text, spreader, "by_hand", str(machine.by_hand).lower())
+        text = farmtext.with_key(text, spreader, "most_zones", str(most))
+    if wish.little is not None and wish.much is not None:
+        ratio = f"[{wish.little:g}, {wish.much:g}]"
+        text = farmtext.with_key(text, ("cost_ratios",), amendment, ratio)
+    return text
