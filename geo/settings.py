@@ -3,7 +3,7 @@
 The tables of `farm.toml`::
 
     [farm]       name, currency, units ("metric" or "us"), language
-    [grid]       spacing_m, seed
+    [grid]       spacing_m, seed, cloud
     [spreader]   width_m, speed_kmh, transition_s, by_hand, minimum_piece_ha
     [controller] max_polygons, max_kb, max_fields, rate_field, rate_unit
     [costs]      spreading_uniform_per_ha, spreading_zones_per_ha, delivery_per_t, ...
@@ -31,10 +31,14 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class GridSettings:
-    """The surface grid. `seed` feeds every random draw of the farm."""
+    """The surface grid. `seed` feeds every random draw of the farm.
+
+    `cloud` lays surfaces.tif out as a cloud-optimised GeoTIFF (OGC 21-026).
+    """
 
     spacing_m: float = 2.5
     seed: int = 20311
+    cloud: bool = False
 
 
 @dataclass(frozen=True)

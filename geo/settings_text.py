@@ -26,6 +26,7 @@ EXPLAINED: Mapping[str, Mapping[str, str]] = {
     "grid": {
         "spacing_m": "m; size of the cells of the maps",
         "seed": "start of the random draws; the same seed gives the same files",
+        "cloud": "true: surfaces.tif as a cloud-optimised GeoTIFF, for a web server",
     },
     "spreader": {
         "width_m": "m; working width",

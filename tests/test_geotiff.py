@@ -3,11 +3,13 @@
 import json
 import shutil
 import subprocess
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import shapely
 
+from geo.export.folder import write_season
 from geo.export.geotiff import NODATA, write_surfaces
 
 
@@ -114,3 +116,14 @@ def test_cloud_layout_holds_the_same_values(poel, tif, tmp_path):
         assert cloud.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
         assert cloud.descriptions == plain.descriptions
         assert (cloud.read() == plain.read()).all()
+
+
+def test_farm_toml_may_ask_for_the_cloud_layout(poel, tmp_path):
+    """COG driver of GDAL, read back by its tag LAYOUT (OGC 21-026)."""
+    import rasterio
+
+    grid = replace(poel.settings.grid, cloud=True)
+    season = replace(poel, settings=replace(poel.settings, grid=grid))
+    write_season(season, tmp_path / "poel")
+    with rasterio.open(tmp_path / "poel" / "surfaces.tif") as file:
+        assert file.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"

@@ -26,7 +26,8 @@ def write_season(season: Season, folder: Path) -> None:
         If a file cannot meet the limits of its readers, or does not pass its check.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    write_surfaces(season.surfaces, folder / "surfaces.tif", season.season)
+    cloud = season.settings.grid.cloud
+    write_surfaces(season.surfaces, folder / "surfaces.tif", season.season, cloud=cloud)
     if season.zone_maps:
         write_zones_geopackage(season, folder / "zones.gpkg")
         write_zones_geojson(season, folder / "zones.geojson")
