@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from numpy.random import default_rng
@@ -11,7 +12,7 @@ from geo.blocks import Block
 from geo.checks import CheckedSamples, check_samples
 from geo.compare import responses_before
 from geo.farm import read_records
-from geo.lookup import farm_tables
+from geo.lookup import Tables, farm_tables
 from geo.materials import with_own_materials
 from geo.prescribing.chances import with_chances
 from geo.prescription import Prescription, material_for, prescribe, rate_step_kg_ha
@@ -21,6 +22,7 @@ from geo.requirements.learned import with_responses
 from geo.settings import Settings
 from geo.surfaces import Surfaces, krige_surfaces
 from geo.zones import ZoneMap, delineate_zones
+from geo.zoning.heldout import held_out_reductions
 
 
 @dataclass(frozen=True)
@@ -80,9 +82,36 @@ def run_season(
         delineate_zones(asked, surfaces, place, settings, step_kg_ha(asked, place, settings))
         for asked in requirements
     )
+    zone_maps = with_held_out(
+        zone_maps, requirements, checked, ratings, place, settings, season, tables
+    )
     prescription = prescribe(zone_maps, requirements, place, settings, tables)
     return Season(
         place, season, settings, checked, ratings, surfaces, requirements, zone_maps, prescription
+    )
+
+
+def with_held_out(
+    zone_maps: Sequence[ZoneMap],
+    requirements: Sequence[Requirement],
+    checked: CheckedSamples,
+    ratings: Ratings,
+    block: Block,
+    settings: Settings,
+    season: int,
+    tables: Tables,
+) -> tuple[ZoneMap, ...]:
+    """Zone maps with what their zones say of soil that had no part in them, in their indices."""
+    split = [
+        one for one, drawn in zip(requirements, zone_maps, strict=True) if len(drawn.zones) > 1
+    ]
+    steps = {one.amendment: step_kg_ha(one, block, settings) for one in split}
+    found = held_out_reductions(split, checked, ratings, block, settings, season, steps, tables)
+    return tuple(
+        replace(one, indices={**one.indices, "variance_reduction_cv": found[one.amendment]})
+        if one.amendment in found
+        else one
+        for one in zone_maps
     )
 
 

@@ -91,6 +91,8 @@ class Requirement:
         Where the cap and the costs of too little and too much come from.
     steps : callable or None
         Means of a place and its cells -> the chain from soil test to requirement.
+    keys : tuple of str
+        Properties behind it, the one that decides first.
     """
 
     amendment: str
@@ -114,6 +116,7 @@ class Requirement:
     cap_source: str = "PRACT"
     cost_source: str = "PRACT"
     steps: Steps | None = None
+    keys: tuple[str, ...] = ()
 
     @property
     def quantile(self) -> float:
@@ -295,6 +298,7 @@ def _lay_out(answer: Answer, case: Case, grid: Grid) -> Requirement:
         cost_source=cost_source,
         steps=steps,
         range_known=not said,
+        keys=tuple(answer.keys),
     )
 
 

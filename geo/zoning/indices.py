@@ -91,11 +91,23 @@ def held_out_variance_reduction(
 
     1 - sum (z - mean of its zone in training)^2 / sum (z - mean of training)^2.
     """
+    by_zone, by_mean = squared_misses(train, train_zones, test, test_zones)
+    return 1 - by_zone / by_mean
+
+
+def squared_misses(
+    train: Array, train_zones: Labels, test: Array, test_zones: Labels
+) -> tuple[float, float]:
+    """Sums of squared misses on `test`: by the mean of the zone, and by the mean of all.
+
+    A zone that holds no sample of `train` is taken at the mean of all.
+    """
     train, test = np.asarray(train, dtype=float), np.asarray(test, dtype=float)
     train_zones, test_zones = np.asarray(train_zones), np.asarray(test_zones)
+    overall = float(train.mean())
     mean = {zone: train[train_zones == zone].mean() for zone in np.unique(train_zones)}
-    expected = np.array([mean[zone] for zone in test_zones])
-    return float(1 - ((test - expected) ** 2).sum() / ((test - train.mean()) ** 2).sum())
+    expected = np.array([mean.get(zone, overall) for zone in test_zones])
+    return float(((test - expected) ** 2).sum()), float(((test - overall) ** 2).sum())
 
 
 def promised_variance_reduction(

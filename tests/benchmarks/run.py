@@ -29,11 +29,12 @@ from geo.checks import CheckedSamples
 from geo.export.folder import write_season
 from geo.export.layers import to_lonlat
 from geo.intake.samples import SampleSet
+from geo.lookup import Tables
 from geo.prescribing.chances import with_chances
 from geo.prescription import prescribe
 from geo.ratings import rate_samples
 from geo.requirements.draws import find_requirements
-from geo.season import Season, step_kg_ha
+from geo.season import Season, step_kg_ha, with_held_out
 from geo.settings import BlockSettings, GridSettings, Settings, SpreaderSettings
 from geo.surfaces import krige_surfaces
 from geo.zones import delineate_zones
@@ -101,6 +102,10 @@ def run(block: Block, settings: Settings, folder: Path) -> tuple[Season, dict[st
             delineate_zones(one, surfaces, block, settings, step_kg_ha(one, block, settings))
             for one in asked
         ),
+    )
+    maps = timed(
+        "zones held out",
+        lambda: with_held_out(maps, asked, checked, ratings, block, settings, 2024, Tables()),
     )
     plan = timed("rates", lambda: prescribe(maps, asked, block, settings))
     season = Season(block, 2024, settings, checked, ratings, surfaces, asked, maps, plan)
