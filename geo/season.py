@@ -46,6 +46,7 @@ def run_season(
     block: str | None = None,
     *,
     layer_cm: tuple[float, float] | None = None,
+    test_zones: bool = True,
 ) -> Season:
     """Everything of one block in one year, from the records of a farm folder.
 
@@ -59,6 +60,8 @@ def run_season(
         Name of the block; None takes the farm's only one.
     layer_cm : (float, float) or None
         Top and bottom of the depth layer; None takes the top layer. [cm]
+    test_zones : bool
+        Whether zones are tested on samples they were made without; it decides nothing.
 
     Raises
     ------
@@ -82,9 +85,10 @@ def run_season(
         delineate_zones(asked, surfaces, place, settings, step_kg_ha(asked, place, settings))
         for asked in requirements
     )
-    zone_maps = with_held_out(
-        zone_maps, requirements, checked, ratings, place, settings, season, tables
-    )
+    if test_zones:
+        zone_maps = with_held_out(
+            zone_maps, requirements, checked, ratings, place, settings, season, tables
+        )
     prescription = prescribe(zone_maps, requirements, place, settings, tables)
     return Season(
         place, season, settings, checked, ratings, surfaces, requirements, zone_maps, prescription

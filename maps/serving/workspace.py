@@ -156,7 +156,10 @@ class Workspace:
         with self.lock:
             if key not in self._live:
                 records = read_records(self.folder, season, block.name)
-                self._live[key] = (run_season(self.folder, season, block.name), records)
+                self._live[key] = (
+                    run_season(self.folder, season, block.name, test_zones=False),
+                    records,
+                )
                 while len(self._live) > KEPT:
                     self._live.popitem(last=False)
             self._live.move_to_end(key)
