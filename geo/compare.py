@@ -60,6 +60,8 @@ class Changes:
     worth : Worth
     paired : mapping
         Key -> Paired, the values behind.
+    waiting : tuple of (season, text)
+        Open questions of either year; the values they concern are not compared.
     """
 
     block: Block
@@ -72,6 +74,7 @@ class Changes:
     responses: tuple[Response, ...]
     worth: Worth
     paired: Mapping[str, Paired]
+    waiting: tuple[tuple[int, str], ...] = ()
 
     def of(self, key: str, area: str = "block") -> Change:
         """The change of a property over an area."""
@@ -173,6 +176,12 @@ def compare_records(
         responses,
         money_spent(spread, block, second.settings),
         paired,
+        tuple(
+            (checked.samples.season, finding.message)
+            for checked in (one, two)
+            for finding in checked.findings
+            if finding.severity == "open"
+        ),
     )
 
 

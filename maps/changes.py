@@ -1,17 +1,23 @@
-"""What changed between two seasons, in sentences and as one page that opens from disk."""
+"""What changed between two seasons, in sentences."""
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import math
-from collections.abc import Iterable, Mapping
-from pathlib import Path
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from geo.comparing.treatments import GPS_M
 from geo.lookup import properties
-from maps.assets import STATIC, TEMPLATES
-from maps.wording import AMENDMENT_WORDS, MINUS, amount_words, money, number, sentence, signed
+from geo.response import MOST_CHANGE
+from maps.wording import (
+    AMENDMENT_WORDS,
+    MINUS,
+    amount_words,
+    money,
+    number,
+    rate_words,
+    signed,
+)
 
 Document = dict[str, Any]
 Row = Mapping[str, Any]
@@ -21,26 +27,16 @@ VERDICT_WORDS = {
     "not_shown": "No change shown",
     "refused": "Not compared",
 }
+#: Fewer stations do not tell between which changes two in three lie (common practice, no source).
+FEWEST_FOR_SCATTER = 3
+#: Amounts this near are the same [1]: the whole block got one rate.
+SAME_AMOUNT = 0.02
 
 
 def change_sentences(document: Document) -> list[str]:
     """A comparison in sentences: what could be seen first, then what was found."""
-    first, second = document["years"]
     block = document["block"]
-    apart = document["relocation_m"]
-    found = [
-        f"{block}, {first} to {second}: {len(document['stations'])} stations sampled in both years"
-        + (f", found again within {apart:.1f} m." if apart is not None else "."),
-        *document["warnings"],
-    ]
-    if document["moved"]:
-        names = ", ".join(f"{name} ({metres:.0f} m)" for name, metres in document["moved"])
-        found.append(f"Not the same spot any more, so not compared: {names}.")
-    if document["border"]:
-        found.append(
-            f"Too near a border to tell what they got, left out of the groups: "
-            f"{', '.join(document['border'])}."
-        )
+    found = [_opening(document), *document["warnings"], *stations_sentences(document)]
     for rows in told_apart(document):
         found += _property_sentences(rows)
     found += quiet(document)
@@ -48,6 +44,37 @@ def change_sentences(document: Document) -> list[str]:
     for response in document["responses"]:
         found += response_sentences(response, block)
     found += money_sentences(document)
+    return found
+
+
+def _opening(document: Document) -> str:
+    first, second = document["years"]
+    apart = document["relocation_m"]
+    return (
+        f"{document['block']}, {first} to {second}: {len(document['stations'])} stations sampled "
+        "in both years" + (f", found again within {apart:.1f} m." if apart is not None else ".")
+    )
+
+
+def stations_sentences(document: Document) -> list[str]:
+    """Stations that count nowhere, or not everywhere, and why."""
+    (first, second), found = document["years"], []
+    if document["only_second"]:
+        names = ", ".join(document["only_second"])
+        found.append(f"Of {second} alone, nothing in {first} to compare with: {names}.")
+    found += [
+        f"Not compared until it is answered ({year}): {text}" for year, text in document["waiting"]
+    ]
+    if document["moved"]:
+        names = ", ".join(f"{name} ({metres:.0f} m)" for name, metres in document["moved"])
+        found.append(f"Not the same spot any more, so not compared: {names}.")
+    if document["border"]:
+        names = ", ".join(document["border"])
+        found.append(
+            f"{names}: so near a border between two rates that nobody can tell what they got, for "
+            f"a receiver is good to about {GPS_M:g} m. They count for the whole block, but not "
+            "with what was spread."
+        )
     return found
 
 
@@ -69,13 +96,19 @@ def told_apart(document: Document) -> list[list[Row]]:
     ]
 
 
+def meant(document: Document) -> list[list[Row]]:
+    """Of those, the properties that something was spread to move."""
+    return [rows for rows in told_apart(document) if any(row["aim"] for row in rows)]
+
+
 def name_of(key: str) -> str:
     """The word people read, with its first letter large."""
     name = str(properties()[key].name)
     return name if name.startswith("pH") else name[:1].upper() + name[1:]
 
 
-def _unit(row: Row) -> str:
+def unit_of(row: Row) -> str:
+    """The unit after a figure; pH and shares have none."""
     return "" if row["unit"] in {"pH", "1"} else f" {row['unit']}"
 
 
@@ -98,15 +131,23 @@ def seen_words(value: float | None, row: Row) -> str:
         return "no change at all"
     if row["factor"] is not None:
         return f"a factor of {value:.2f}"
-    return f"{plain_figure(value, row)}{_unit(row)}"
+    return f"{plain_figure(value, row)}{unit_of(row)}"
+
+
+def scatter_words(row: Row) -> str:
+    """Between which two changes two in three of the stations lie; empty with few."""
+    if row["sd"] is None or row["n"] < FEWEST_FOR_SCATTER:
+        return ""
+    ends = [figure(row["difference"] + side * row["sd"], row) for side in (-1.0, 1.0)]
+    return f"two in three stations {ends[0]} to {ends[1]}"
 
 
 def _property_sentences(rows: list[Row]) -> list[str]:
     whole = rows[0]
-    found = [
-        f"{name_of(whole['key'])}: a change of {seen_words(whole['detectable_single'], whole)} at "
-        "one station may be noise."
-    ]
+    noise = seen_words(whole["detectable_single"], whole)
+    if whole["factor"] is None:
+        noise = f"a change of {noise}"
+    found = [f"{name_of(whole['key'])}: at one station {noise} may be noise."]
     told = rows[1:] or rows
     return [*found, *(f"  {row_sentence(row)}" for row in told)]
 
@@ -117,36 +158,50 @@ def row_sentence(row: Row) -> str:
     area = "the whole block" if row["area"] == "block" else row["area"]
     said = f"{area[:1].upper()}{area[1:]} ({stations}"
     said += f", {seen_words(row['detectable'], row)} could be seen): " if row["n"] > 1 else "): "
-    said += f"{figure(row['difference'], row)}{_unit(row)}"
-    if row["sd"] is not None:
-        said += f" (sd {plain_figure(row['sd'], row)})"
-    if row["factor"] is not None:
-        said += f", factor {row['factor']:.2f}"
+    said += found_words(row)
+    if scatter := scatter_words(row):
+        said += f" ({scatter})"
     effect = row["effect"]
     if effect is None:
         told = row["verdict"] == "shown" or row["aim"]
-        verdict = _verdict(row)
-        return said + (f". {verdict}." if told else ".")
+        return said + (f". {verdict_words(row)}." if told else ".")
     return said + ". " + effect_sentence(row)
 
 
-def _verdict(row: Row) -> str:
+def found_words(row: Row) -> str:
+    """The mean change, with its unit, and its factor where that is what is compared."""
+    said = f"{figure(row['difference'], row)}{unit_of(row)}"
+    return said if row["factor"] is None else f"{said}, a factor of {row['factor']:.2f}"
+
+
+def verdict_words(row: Row) -> str:
+    """The verdict, with what two laboratories may do where the years are not of one."""
     words = VERDICT_WORDS[row["verdict"]].rstrip(".")
+    apart = row.get("laboratories")
+    if row["why"] and apart is not None:
+        return f"{words}: {row['why']} ({seen_words(apart, row)}, 19 in 20)"
+    if row["verdict"] == "shown" and apart is not None:
+        return (
+            f"{words}: more than two laboratories stand apart ({seen_words(apart, row)}, 19 in 20)"
+        )
     return f"{words}: {row['why']}" if row["why"] else words
 
 
 def effect_sentence(row: Row) -> str:
     """Treated ground against untreated, and what the table expected."""
-    effect = row["effect"]
+    effect, unit = row["effect"], unit_of(row)
+    expected = effect["expected"]
     if row["factor"] is None:
-        middle = figure(effect["difference"], row)
+        middle = f"{figure(effect['difference'], row)}{unit}"
         ends = f"{figure(effect['low'], row)} to {figure(effect['high'], row)}"
     else:
-        middle = f"factor {effect['difference']:.2f}"
+        middle = f"a factor of {effect['difference']:.2f}"
         ends = f"{effect['low']:.2f} to {effect['high']:.2f}"
     said = f"Against {effect['against']}: {middle} ({ends}, 19 in 20)"
-    if effect["expected"] is not None:
-        said += f"; the table expects {figure(effect['expected'], row)}"
+    if expected is not None:
+        said += f"; the table expects {figure(expected, row)}{unit}"
+        if row["factor"] is not None and row["before"]:
+            said += f", a factor of {1.0 + expected / row['before']:.2f}"
     return said + ". " + VERDICT_WORDS[effect["verdict"]].rstrip(".") + "."
 
 
@@ -182,28 +237,31 @@ def refusals(document: Document) -> list[str]:
 def response_sentences(response: Row, block: str) -> list[str]:
     """What the block taught beside the table."""
     name = str(AMENDMENT_WORDS.get(response["amendment"], response["amendment"]))
-    unit = response["unit"]
-    table = f"{signed_figure(response['prior'])} {unit}"
+    unit, prop = response["unit"], properties()[response["key"]]
     own = (
-        f"{name[:1].upper()}{name[1:]} ({response['material']}): the table says {table}; with what "
-        f"{block} showed, {signed_figure(response['value'])} "
-        f"({signed_figure(response['low'])} to {signed_figure(response['high'])}, 19 in 20)."
+        f"{name[:1].upper()}{name[1:]} ({response['material']}): the table says "
+        f"{signed_figure(response['prior'])} {unit}; with what {block} showed, "
+        f"{signed_figure(response['value'])} ({signed_figure(response['low'])} to "
+        f"{signed_figure(response['high'])}, 19 in 20)."
     )
     measured = response["measured"]
     if measured["untreated"] >= 2:
+        season = {"unit": prop.unit}
         own += (
             f" {measured['treated']} treated and {measured['untreated']} untreated stations; the "
-            f"season alone moved it by {signed_figure(measured['season'])}."
+            f"season alone moved {prop.name} by {figure(measured['season'], season)}"
+            f"{unit_of(season)}."
         )
     if response["used"]:
         end = (
-            f"{block} is now better known than the table: the next rate uses "
-            f"{signed_figure(response['value'])} {unit}."
+            f"{block} is now better known than the table: the next rate rests on "
+            f"{signed_figure(response['value'])} {unit}, which makes it the table's × "
+            f"{response['rate_factor']:.2f} (never more than {MOST_CHANGE:.0%} either way)."
         )
     else:
         against = " ".join(response["against"])
         stays = signed_figure(response["prior"])
-        end = f"One more year is needed; the table's {stays} stays. {against}"
+        end = f"One more year is needed; the table's {stays} {unit} stays. {against}"
     return [own, "  " + " ".join([end, *response["notes"]])]
 
 
@@ -216,91 +274,137 @@ def signed_figure(value: float | None) -> str:
 
 
 def money_sentences(document: Document) -> list[str]:
-    """What was spent, and what one rate for the whole block would have cost."""
+    """What was spent, what it moved, and what one rate for the whole block would have cost."""
     currency = document["money"]["currency"]
     found = []
     for spent in document["money"]["spent"]:
-        said = f"Spread: {amount_words(spent['product_kg'])} of {spent['product']}"
-        said += f", {money(spent['cost'], currency)}" if spent["cost"] is not None else ""
-        more = spent["uniform_kg"] - spent["product_kg"]
-        if more > 0.02 * spent["product_kg"]:
-            said += (
-                ". One rate for the whole block that gives no place less would have taken "
-                f"{amount_words(spent['uniform_kg'])}"
-            )
-            if spent["saved"] is not None:
-                said += f", {money(spent['saved'], currency)} more"
-        found.append(sentence(said))
+        found.append(_spent_sentence(spent, currency))
+        found += _moved_sentence(document, spent["amendment"])
+        found.append(_saved_sentence(spent, currency))
     return found
 
 
-def write_changes_page(
-    documents: Iterable[Document],
-    pictures: Mapping[str, list[Document]],
-    path: Path,
-    farm: str,
-    seams: Mapping[str, Mapping[str, Document]],
-) -> None:
-    """Write map.html: each block's changes, its pictures and what it taught.
-
-    `seams` holds, by block and key, the maps of both years where both were run.
-    """
-    from jinja2 import Environment, FileSystemLoader, select_autoescape
-
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=select_autoescape(["html"]),
-    )
-    documents = list(documents)
-    blocks = [
-        {
-            "name": one["block"],
-            "opening": [s for s in change_sentences(one) if not s.startswith("  ")][:1],
-            "warnings": one["warnings"],
-            "tables": [
-                table(rows, pictures.get(one["block"], []))
-                | {"both": seams.get(one["block"], {}).get(rows[0]["key"])}
-                for rows in told_apart(one)
-            ],
-            "quiet": quiet(one),
-            "refused": refusals(one),
-            "responses": [response_sentences(r, one["block"]) for r in one["responses"]],
-            "money": money_sentences(one),
-            "pictures": pictures.get(one["block"], []),
-        }
-        for one in documents
+def _spent_sentence(spent: Row, currency: str) -> str:
+    said = f"Spread: {amount_words(spent['product_kg'])} of {spent['product']}"
+    bill = spent["bill"]
+    if bill is None:
+        return said + "; no price of it is on file."
+    parts = [f"{money(bill['product'], currency)} the product"]
+    parts += [
+        f"{money(bill[part], currency)} {part}" for part in ("delivery", "spreading") if bill[part]
     ]
-    years: list[int] = next((one["years"] for one in documents), [])
-    script = (STATIC / "seam.js").read_text(encoding="utf-8")
-    text = environment.get_template("changes.html").render(
-        farm=farm,
-        years=years,
-        blocks=blocks,
-        seam_css=(STATIC / "seam.css").read_text(encoding="utf-8"),
-        seam_js=script,
-        seam_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
-    )
-    path.write_text(text, encoding="utf-8")
+    if len(parts) == 1:
+        return f"{said}, {money(spent['cost'], currency)}."
+    return f"{said}, {money(spent['cost'], currency)} ({', '.join(parts)}), at the farm's prices."
 
 
-def table(rows: list[Row], pictures: list[Document]) -> Document:
-    """A property's rows in words, and its chart."""
-    whole = rows[0]
-    return {
-        "chart": next((p["chart"] for p in pictures if p["key"] == whole["key"]), ""),
-        "name": name_of(whole["key"]),
-        "noise": seen_words(whole["detectable_single"], whole),
-        "rows": [
-            {
-                "area": "whole block" if row["area"] == "block" else row["area"],
-                "n": row["n"],
-                "seen": seen_words(row["detectable"], row) if row["n"] > 1 else "",
-                "found": f"{figure(row['difference'], row)}{_unit(row)}"
-                + (f", factor {row['factor']:.2f}" if row["factor"] is not None else ""),
-                "sd": plain_figure(row["sd"], row) if row["sd"] is not None else "",
-                "verdict": _verdict(row) + ".",
-                "effect": effect_sentence(row) if row["effect"] else "",
-            }
-            for row in rows
-        ],
+def _moved_sentence(document: Document, amendment: str) -> list[str]:
+    """What the money moved: the property it was spread for, by rate."""
+    rates = {
+        one["name"]: one["rates_kg_ha"][amendment]
+        for one in document["treatments"]
+        if amendment in one["rates_kg_ha"]
     }
+    rows = [row for row in document["changes"] if row["aim"] and row["area"] in rates]
+    rows = [row for row in rows if row["key"] == rows[0]["key"]]
+    if not rows:
+        return []
+    effects = [row["effect"] for row in rows]
+    against = effects[0]["against"] if effects[0] else ""
+    parts = [f"{_moved_by(row)} with {rate_words(rates[row['area']])}" for row in rows]
+    beside = f", against {against}" if against else ", with no untreated ground to set it against"
+    return [f"What it moved: {properties()[rows[0]['key']].name} {' and '.join(parts)}{beside}."]
+
+
+def _moved_by(row: Row) -> str:
+    effect = row["effect"] or row
+    if row["factor"] is not None:
+        ratio = effect["difference"] if row["effect"] else row["factor"]
+        said = f"by a factor of {ratio:.2f}"
+    else:
+        said = f"{figure(effect['difference'], row)}{unit_of(row)}"
+    return said if effect["verdict"] == "shown" else f"{said} (not beyond doubt)"
+
+
+def _saved_sentence(spent: Row, currency: str) -> str:
+    """Against one rate that gives no place less."""
+    if spent["uniform_kg"] <= (1.0 + SAME_AMOUNT) * spent["product_kg"]:
+        return "The whole block got one rate, so nothing was saved or lost against one."
+    said = (
+        "One rate for the whole block that gives no place less would have taken "
+        f"{amount_words(spent['uniform_kg'])}"
+    )
+    if spent["saved"] is None:
+        return said + "."
+    word = "more" if spent["saved"] >= 0 else "less"
+    return f"{said} and cost {money(abs(spent['saved']), currency)} {word}."
+
+
+def property_state(rows: Sequence[Row]) -> str:
+    """All rows of a property together: "shown", "not_shown" or "refused"."""
+    if all(row["verdict"] == "refused" for row in rows):
+        return "refused"
+    shown = any(
+        "shown" in (row["verdict"], (row["effect"] or {}).get("verdict", ""))
+        for row in rows
+        if row["zone_id"] is None
+    )
+    return "shown" if shown else "not_shown"
+
+
+def headline(rows: Sequence[Row]) -> str:
+    """What moved, in one sentence: treated ground first, then the untreated beside it."""
+    first = rows[0]
+    name, inside = name_of(first["key"]), properties()[first["key"]].name
+    state = property_state(rows)
+    if state == "refused":
+        return f"{name} is not compared: {first['why']}."
+    if state == "not_shown":
+        return _not_shown(name, rows)
+    treated = [r for r in rows if r["effect"] and r["effect"]["verdict"] == "shown"]
+    if not treated:
+        row = next(r for r in rows if r["verdict"] == "shown" and r["zone_id"] is None)
+        where = "Over the block" if row["area"] == "block" else f"Where it got {row['area']}"
+        return f"{where}, {inside} {_moved(row)}."
+    most = max(treated, key=lambda row: abs(row["difference"]))
+    said = f"Where it got {most['area']}, {inside} {_moved(most)}"
+    other = next((r for r in rows if r["area"] == most["effect"]["against"]), None)
+    if other is None:
+        return f"{said}; against {most['effect']['against']} that is beyond doubt."
+    return f"{said}; with {other['area']} it {_moved(other)}."
+
+
+def _not_shown(name: str, rows: Sequence[Row]) -> str:
+    """Nothing shown: what kept it from being shown, or what could have been seen."""
+    doubted = next((row for row in rows if row["why"] and row["zone_id"] is None), None)
+    if doubted is not None:
+        words = verdict_words(doubted)
+        return f"{name}: {found_words(doubted)}. {words}."
+    return (
+        f"{name}: no change shown; {seen_words(rows[0]['detectable'], rows[0])} over the block "
+        "could have been seen."
+    )
+
+
+def _moved(row: Row) -> str:
+    if row["factor"] is not None:
+        return f"changed by a factor of {row['factor']:.2f}"
+    size = figure(row["difference"], row)
+    return f"{'fell' if size.startswith(MINUS) else 'rose'} by {size[1:]}{unit_of(row)}"
+
+
+def summary_sentences(document: Document) -> list[str]:
+    """A comparison in short: what moved of what was meant to, what else, lessons and money."""
+    aims = meant(document)
+    others = [
+        str(properties()[rows[0]["key"]].name)
+        for rows in told_apart(document)
+        if rows not in aims and property_state(rows) == "shown"
+    ]
+    found = [_opening(document), *(headline(rows) for rows in aims)]
+    if others:
+        found.append(f"Also moved beyond doubt: {', '.join(others)}.")
+    for response in document["responses"]:
+        own, end = response_sentences(response, document["block"])
+        found += [own, end.strip()]
+    return found + money_sentences(document)

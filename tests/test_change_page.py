@@ -11,8 +11,8 @@ from starlette.testclient import TestClient
 
 from geo.farm import find_block, read_records
 from maps.app import create_app
+from maps.changes import headline, property_state
 from maps.drawing.changepictures import paper_of
-from maps.pages.change import headline, property_state
 from maps.serving.units_of_work import run_unit, units_of
 
 BASE = "http://127.0.0.1:8000"

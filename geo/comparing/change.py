@@ -84,6 +84,9 @@ class Change:
         Set against untreated ground.
     aim : bool
         Whether what was spread there was meant to move this property.
+    laboratories : float or None
+        How far two laboratories may stand apart, once in twenty exceeded, where both years are
+        not of one; counted in `low`, `high`, `detectable` and `p`. [unit, 1 with factor]
     """
 
     key: str
@@ -106,6 +109,7 @@ class Change:
     warnings: tuple[str, ...] = ()
     effect: Effect | None = None
     aim: bool = False
+    laboratories: float | None = None
 
 
 @dataclass(frozen=True)
@@ -170,6 +174,7 @@ def change_over(paired: Paired, area: Area, spread: Spread, shifted: bool) -> Ch
             paired.key in AIMS.get(amendment, ())
             for amendment, _ in spread.treatments[area.treatment].rates_kg_ha
         ),
+        laboratories=_shown(detectable_single(shift), paired.logs) if shifted else None,
     )
 
 

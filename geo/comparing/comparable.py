@@ -68,8 +68,16 @@ def other_laboratory(first: SampleSet, second: SampleSet) -> str:
         return ""
     return (
         f"{second.season} seems to come from another laboratory: its columns are headed otherwise "
-        "than before, and no file names its laboratory."
+        f"than before, and {_nameless(first, second)}."
     )
+
+
+def _nameless(first: SampleSet, second: SampleSet) -> str:
+    """Which file does not name its laboratory."""
+    silent = [one.season for one in (first, second) if not one.laboratory]
+    if len(silent) == 2:
+        return "neither file names its laboratory"
+    return f"the file of {silent[0]} does not name its laboratory"
 
 
 def _headings(samples: SampleSet) -> frozenset[str]:
@@ -91,8 +99,14 @@ def about_survey(first: SampleSet, second: SampleSet) -> tuple[str, ...]:
     said = []
     if other := other_laboratory(first, second):
         said.append(
-            other + " A shift of all results alike may be the laboratories': against untreated "
-            "ground it falls out, elsewhere it is counted as doubt."
+            other + " Another laboratory may shift all results alike. Against untreated ground "
+            "such a shift falls out; elsewhere each property bears the doubt between two "
+            "laboratories, double that of one."
+        )
+    elif not (first.laboratory and second.laboratory):
+        said.append(
+            f"One laboratory is taken for both years: the columns are headed alike, but "
+            f"{_nameless(first, second)}."
         )
     if first.sampled_on and second.sampled_on:
         apart = abs(first.sampled_on.timetuple().tm_yday - second.sampled_on.timetuple().tm_yday)

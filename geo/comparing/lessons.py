@@ -218,7 +218,7 @@ class _Lesson:
             said.append("Rates are those the machine logged.")
         if self.spread.border:
             said.append(
-                f"{len(self.spread.border)} stations lie too near a border to tell what they got: "
+                f"Left out, for a border between two rates runs too near: "
                 f"{', '.join(self.spread.border)}."
             )
         return said
@@ -234,9 +234,11 @@ class _Lesson:
         apart = self.subject.sign * (before[1] - before[0])
         if not apart > self.paired.pair_sd * (before[0] if self.paired.logs else 1.0):
             return []
+        prop = properties()[self.paired.key]
+        unit = "" if prop.unit in ("pH", "1") else f" {prop.unit}"
         return [
-            f"Treated ground began at {before[0]:.3g}, untreated at {before[1]:.3g}: a part of the "
-            "difference may be chance readings evening out."
+            f"Treated ground began at {prop.name} {before[0]:.3g}{unit}, untreated at "
+            f"{before[1]:.3g}{unit}: a part of the difference may be chance readings evening out."
         ]
 
     def _months(self) -> float:

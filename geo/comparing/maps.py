@@ -48,6 +48,9 @@ class ChangeMap:
     against : str
         Ground whose mean change is taken off, for the season and the laboratory fall out then;
         empty if there is none.
+    rho : float or None
+        Correlation between the patterns of the two years that was assumed; None where the paired
+        differences tell it themselves. [1]
     """
 
     key: str
@@ -61,6 +64,7 @@ class ChangeMap:
     how: str
     pairs: int
     against: str = ""
+    rho: float | None = None
 
 
 @dataclass(frozen=True)
@@ -161,7 +165,7 @@ def cokrige_map(
     return ChangeMap(
         paired.key, paired.logs, grid, grid.spread(change), grid.spread(sd),
         _classes_on(grid, classes), float(change.mean()), float("nan"), "both years",
-        int(paired.there.sum()), baseline.against,
+        int(paired.there.sum()), baseline.against, rho,
     )  # fmt: skip
 
 

@@ -9,7 +9,28 @@ from geo.blocks import Block
 from geo.comparing.treatments import Spread
 from geo.intake.reading import Application
 from geo.materials import Material, materials_of
-from geo.settings import Settings
+from geo.prescribing.prescribed import bought_kg
+from geo.settings import CostSettings, Settings
+
+
+@dataclass(frozen=True)
+class Bill:
+    """What one product cost at the farm's prices: itself, to the farm, and on the ground.
+
+    Attributes
+    ----------
+    product, delivery, spreading : float
+        [currency]
+    """
+
+    product: float
+    delivery: float
+    spreading: float
+
+    @property
+    def total(self) -> float:
+        """All three. [currency]"""
+        return self.product + self.delivery + self.spreading
 
 
 @dataclass(frozen=True)
@@ -23,28 +44,28 @@ class Spent:
         As the records say, rate times area. [kg]
     uniform_kg : float
         One rate for the whole block that gives no place less than the highest it got. [kg]
-    cost, saved : float or None
-        Product only; None where the farm names no price. [currency]
-    price_per_t : float or None
+    bill, uniform_bill : Bill or None
+        Of both; None where the farm names no price.
     """
 
     amendment: str
     product: str
     product_kg: float
     uniform_kg: float
-    price_per_t: float | None
+    bill: Bill | None
+    uniform_bill: Bill | None
 
     @property
     def cost(self) -> float | None:
-        """What the product cost. [currency]"""
-        return None if self.price_per_t is None else self.product_kg / 1000.0 * self.price_per_t
+        """Product, delivery and spreading. [currency]"""
+        return None if self.bill is None else self.bill.total
 
     @property
     def saved(self) -> float | None:
-        """What one rate everywhere would have cost more. [currency]"""
-        if self.price_per_t is None:
+        """What one rate everywhere would have cost more; less than 0 if it had cost less."""
+        if self.bill is None or self.uniform_bill is None:
             return None
-        return (self.uniform_kg - self.product_kg) / 1000.0 * self.price_per_t
+        return self.uniform_bill.total - self.bill.total
 
 
 @dataclass(frozen=True)
@@ -75,29 +96,54 @@ def money_spent(spread: Spread, block: Block, settings: Settings) -> Worth:
     found = []
     for amendment in spread.done_kg_ha:
         mine = [a for a in spread.applications if a.amendment == amendment and a.rate_kg_ha]
-        kg = sum((a.rate_kg_ha or 0.0) * _area_ha(a, block) for a in mine)
-        # Passes on different days add up; zones of one day do not.
-        days: dict[object, float] = {}
-        for a in mine:
-            days[a.applied_on] = max(days.get(a.applied_on, 0.0), a.rate_kg_ha or 0.0)
-        found.append(
-            Spent(
-                amendment,
-                mine[0].product,
-                kg,
-                sum(days.values()) * block.area_ha,
-                _price(mine[0], settings),
-            )
-        )
+        found.append(_spent(amendment, mine, block, settings))
     return Worth(tuple(found), settings.currency)
+
+
+def _spent(
+    amendment: str, records: Sequence[Application], block: Block, settings: Settings
+) -> Spent:
+    kg = sum((one.rate_kg_ha or 0.0) * _area_ha(one, block) for one in records)
+    # Passes on different days add up; zones of one day do not.
+    days: dict[object, list[Application]] = {}
+    for one in records:
+        days.setdefault(one.applied_on, []).append(one)
+    highest = sum(max(one.rate_kg_ha or 0.0 for one in day) for day in days.values())
+    uniform_kg = highest * block.area_ha
+    material, costs = _material(records[0], settings), settings.costs
+    if material is None:
+        return Spent(amendment, records[0].product, kg, uniform_kg, None, None)
+    spreading = sum(_spreading(day, block, costs) for day in days.values())
+    uniform = len(days) * costs.spreading_uniform_per_ha * block.area_ha
+    return Spent(
+        amendment, records[0].product, kg, uniform_kg,
+        _bill(kg, spreading, material, costs), _bill(uniform_kg, uniform, material, costs),
+    )  # fmt: skip
+
+
+def _bill(kg: float, spreading: float, material: Material, costs: CostSettings) -> Bill:
+    """Bags are bought whole; loose product is delivered at the price of the least load."""
+    bought_t = bought_kg(kg, material) / 1000.0
+    loose = material.bag_kg is None
+    delivered_t = max(bought_t, costs.delivery_minimum_t) if loose else bought_t
+    return Bill(
+        bought_t * (material.price_per_t or 0.0), delivered_t * costs.delivery_per_t, spreading
+    )
+
+
+def _spreading(day: Sequence[Application], block: Block, costs: CostSettings) -> float:
+    """One pass over the ground that got some, dearer where the rate changes on the way."""
+    rates = {one.rate_kg_ha for one in day}
+    per_ha = costs.spreading_uniform_per_ha if len(rates) == 1 else costs.spreading_zones_per_ha
+    return per_ha * sum(_area_ha(one, block) for one in day)
 
 
 def _area_ha(record: Application, block: Block) -> float:
     return record.area_ha if record.area_ha is not None else block.area_ha
 
 
-def _price(record: Application, settings: Settings) -> float | None:
-    """Price of the farm's material whose name shares most words with the record. [currency/t]"""
+def _material(record: Application, settings: Settings) -> Material | None:
+    """The farm's priced material whose name shares most words with the record."""
     words = set(record.product.lower().replace(",", " ").split())
 
     def alike(material: Material) -> int:
@@ -109,4 +155,4 @@ def _price(record: Application, settings: Settings) -> float | None:
         if material.amendment == record.amendment and material.price_per_t is not None
     ]
     best = max(offered, key=alike, default=None)
-    return best.price_per_t if best and alike(best) else None
+    return best if best and alike(best) else None

@@ -34,6 +34,7 @@ COLUMNS = (
     "detectable",
     "detectable_one_station",
     "p",
+    "laboratories_95",
     "verdict",
     "against",
     "effect",
@@ -56,9 +57,16 @@ def changes_document(changes: Changes) -> Document:
             "stations": list(one.pairs.ids),
             "relocation_m": one.pairs.relocation_m,
             "moved": [list(pair) for pair in one.pairs.moved],
+            "only_second": list(one.pairs.only_second),
+            "waiting": [list(question) for question in one.waiting],
             "border": list(one.spread.border),
             "treatments": [
-                {"name": t.name, "stations": int(t.stations.sum())} for t in one.spread.treatments
+                {
+                    "name": t.name,
+                    "stations": int(t.stations.sum()),
+                    "rates_kg_ha": dict(t.rates_kg_ha),
+                }
+                for t in one.spread.treatments
             ],
             "warnings": list(one.warnings),
             "changes": one.changes,
@@ -107,6 +115,7 @@ def _row(document: Document, change: Mapping[str, Any]) -> Document:
         "detectable": _figure(change["detectable"]),
         "detectable_one_station": _figure(change["detectable_single"]),
         "p": _figure(change["p"]),
+        "laboratories_95": _figure(change["laboratories"]),
         "verdict": change["verdict"],
         "why": " ".join([change["why"], *change["warnings"]]).strip(),
     }

@@ -11,35 +11,42 @@ from typing import Any
 from geo.errors import FarmError, SoilquiltError, UsageError
 from maps.answer import DONE, FAILED, Answer, Progress, tell
 
+#: Document and pictures of one block.
+Made = tuple[dict[str, Any], list[dict[str, Any]]]
+
 
 def compare(arguments: argparse.Namespace) -> Answer:
     """Compare two seasons of one block or of all, and write changes/<year>-<year>/."""
+    years = (arguments.first, arguments.second)
+    return compare_farm(arguments.folder, years, arguments.block)
+
+
+def compare_farm(farm: Path, years: tuple[int, int], block: str | None = None) -> Answer:
+    """The same for any caller; a block that cannot be compared is told among the lines."""
     from geo.farm import find_block, read_blocks
     from maps.changes import change_sentences
 
-    farm: Path = arguments.folder
-    years = (arguments.first, arguments.second)
     if years[0] >= years[1]:
         raise UsageError(
             f"Compare an earlier season with a later one, not {years[0]} with {years[1]}."
         )
-    named = arguments.block is not None
-    chosen = [find_block(farm, arguments.block)] if named else list(read_blocks(farm))
+    named = block is not None
+    chosen = [find_block(farm, block)] if named else list(read_blocks(farm))
     answer = Answer(document={"years": list(years), "blocks": []})
     progress = Progress(len(chosen), "blocks")
-    made: list[tuple[dict[str, Any], list[dict[str, Any]]]] = []
-    for block in chosen:
+    made: list[Made] = []
+    for one in chosen:
         try:
-            document, pictures = compare_block(farm, years, block.name)
+            document, pictures = compare_block(farm, years, one.name)
         except SoilquiltError as error:
             if named:
                 raise
-            tell(f"soilquilt: {block.name}: {error}")
-            answer.lines.append(f"{block.name}: not compared. {error}")
-            answer.document["blocks"].append({"block": block.name, "error": str(error)})
+            tell(f"soilquilt: {one.name}: {error}")
+            answer.lines.append(f"{one.name}: not compared. {error}")
+            answer.document["blocks"].append({"block": one.name, "error": str(error)})
             continue
         finally:
-            progress.step(f"{block.name} {years[0]} to {years[1]}")
+            progress.step(f"{one.name} {years[0]} to {years[1]}")
         made.append((document, pictures))
         sentences = change_sentences(document)
         answer.lines += [sentences[0], *(f"  {line}" for line in sentences[1:])]
@@ -53,9 +60,7 @@ def compare(arguments: argparse.Namespace) -> Answer:
     return answer
 
 
-def compare_block(
-    farm: Path, years: tuple[int, int], block: str
-) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+def compare_block(farm: Path, years: tuple[int, int], block: str) -> Made:
     """Document and pictures of one block; the zones are those of the first season's run."""
     from geo.compare import compare_records
     from geo.export.changes import changes_document, read_zones
@@ -71,14 +76,14 @@ def compare_block(
 def write_changes_folder(
     farm: Path,
     years: tuple[int, int],
-    made: list[tuple[dict[str, Any], list[dict[str, Any]]]],
+    made: list[Made],
 ) -> Path:
     """Write changes/<year>-<year>/ as a whole; blocks compared before and not now are kept."""
     from geo.export.changes import read_changes, write_changes
     from geo.farm import read_blocks
     from geo.settings import read_settings
     from geo.upkeep import fingerprint
-    from maps.changes import write_changes_page
+    from maps.changespage import write_changes_page
     from maps.drawing.changepictures import read_pictures
     from maps.serving.units_of_work import take_place
 

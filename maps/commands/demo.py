@@ -1,4 +1,4 @@
-"""`demo`: an invented farm from files as they come, two seasons run and the third planned."""
+"""`demo`: an invented farm from files as they come: two seasons run and compared, one planned."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ import demo_geodata
 from geo.farm import create_farm, read_blocks
 from geo.sampling import Wishes
 from maps.answer import Answer, finding_document, finding_lines, tell
+from maps.changes import summary_sentences
+from maps.commands.compare import compare_farm
 from maps.commands.intake import outlines_of, store_file
 from maps.commands.plan import AS_LAST_TIME, plan_farm
 from maps.commands.run import run_units
@@ -20,7 +22,10 @@ MOST_JOBS = 2
 
 
 def demo(arguments: argparse.Namespace) -> Answer:
-    """Make the farm, add every file, run both seasons, plan the third; no question answered."""
+    """Make the farm, add every file, run both seasons, compare them, plan the third.
+
+    No question is answered.
+    """
     folder = arguments.folder
     answer = Answer(document={"folder": str(folder), "findings": []})
     make_demo_farm(folder, answer)
@@ -29,19 +34,22 @@ def demo(arguments: argparse.Namespace) -> Answer:
         add_season(folder, season, answer)
         units += units_of(folder, season, None, None)
     ran = run_units(units, jobs=min(MOST_JOBS, os.cpu_count() or 1))
+    compared = compare_seasons(folder)
     next_season = max(demo_geodata.SEASON_FILES) + 1
     plan = plan_farm(folder, next_season, Wishes(AS_LAST_TIME))
     answer.lines += [
         "",
         *ran.lines,
         "",
+        *compared.lines,
+        "",
         *plan.lines,
         "",
         f"Everything is in {folder}/. Open a map: {_map(units[0])}",
     ]
-    answer.document |= ran.document
+    answer.document |= ran.document | compared.document
     answer.document |= {"plans": plan.document["plans"], "plan_folder": plan.document["folder"]}
-    answer.exit_code = ran.exit_code
+    answer.exit_code = ran.exit_code or compared.exit_code
     if arguments.open:
         _open_maps(units)
     return answer
@@ -65,6 +73,22 @@ def add_season(folder: Path, season: int, answer: Answer) -> None:
         stored = store_file(folder, demo_geodata.files() / name, season)
         answer.lines += [f"{name}: {stored.what}", *finding_lines(stored.findings)]
         answer.document["findings"] += [finding_document(f) for f in stored.findings]
+
+
+def compare_seasons(folder: Path) -> Answer:
+    """What changed between the demo's seasons and what the blocks teach, in short."""
+    years = min(demo_geodata.SEASON_FILES), max(demo_geodata.SEASON_FILES)
+    found = compare_farm(folder, years)
+    answer = Answer(exit_code=found.exit_code)
+    for one in found.document["blocks"]:
+        first, *rest = [one["error"]] if "error" in one else summary_sentences(one)
+        answer.lines += [first, *(f"  {line}" for line in rest)]
+    answer.lines.append(f"What changed, in full: {found.document['folder']}/map.html")
+    answer.document = {
+        "changes": found.document["blocks"],
+        "changes_folder": found.document["folder"],
+    }
+    return answer
 
 
 def _map(unit: Unit) -> Path:

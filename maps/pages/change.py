@@ -9,12 +9,12 @@ from geo.blocks import Block
 from geo.export.changes import read_changes
 from geo.lookup import properties
 from maps import changes
+from maps.changespage import table
 from maps.commands.compare import read_inputs
 from maps.drawing.changepictures import read_pictures
 from maps.drawing.seam import both_years
 from maps.pages.silhouettes import silhouette
 from maps.serving.workspace import Workspace
-from maps.wording import MINUS
 
 Data = dict[str, Any]
 Years = tuple[int, int]
@@ -70,13 +70,17 @@ def change(
         "outdated": outdated(work, years, block),
         "both": both_years(work, years, block, key, document),
         "picture": picture,
-        "table": changes.table([r for r in rows if r["zone_id"] is None], pictures),
+        "table": table([r for r in rows if r["zone_id"] is None], pictures),
         "verdict": _verdict(rows),
-        "sentence": headline(rows),
+        "sentence": changes.headline(rows),
         "responses": [_response(one, block.name) for one in document["responses"]],
         "money": changes.money_sentences(document),
         "quiet": changes.quiet(document),
-        "unlike": [*document["warnings"], *changes.refusals(document)],
+        "unlike": [
+            *document["warnings"],
+            *changes.stations_sentences(document),
+            *changes.refusals(document),
+        ],
         "opening": changes.change_sentences(document)[0],
         "border": document["border"],
         "files": _files(base, folder, work.folder),
@@ -133,52 +137,9 @@ def _facts(document: Data, key: str) -> str:
 
 def _verdict(rows: list[Data]) -> Data:
     """Verdict of a property: shown if any ground shows it, alone or against untreated."""
-    state = property_state(rows)
+    state = changes.property_state(rows)
     words = changes.VERDICT_WORDS[state].rstrip(".")
     return {"icon": {"shown": "useful", "refused": "none"}.get(state, "weak"), "words": words}
-
-
-def property_state(rows: list[Data]) -> str:
-    """All rows of a property together: "shown", "not_shown" or "refused"."""
-    if all(row["verdict"] == "refused" for row in rows):
-        return "refused"
-    shown = any(
-        "shown" in (row["verdict"], (row["effect"] or {}).get("verdict", ""))
-        for row in rows
-        if row["zone_id"] is None
-    )
-    return "shown" if shown else "not_shown"
-
-
-def headline(rows: list[Data]) -> str:
-    """What moved, in one sentence: treated ground first, then the untreated beside it."""
-    first = rows[0]
-    name, inside = changes.name_of(first["key"]), properties()[first["key"]].name
-    state = property_state(rows)
-    if state == "refused":
-        return f"{name} is not compared: {first['why']}."
-    if state == "not_shown":
-        seen = changes.seen_words(first["detectable"], first)
-        return f"{name}: no change shown; {seen} over the block could have been seen."
-    treated = [r for r in rows if r["effect"] and r["effect"]["verdict"] == "shown"]
-    if not treated:
-        row = next(r for r in rows if r["verdict"] == "shown" and r["zone_id"] is None)
-        where = "Over the block" if row["area"] == "block" else f"Where it got {row['area']}"
-        return f"{where}, {inside} {_moved(row)}."
-    most = max(treated, key=lambda row: abs(row["difference"]))
-    said = f"Where it got {most['area']}, {inside} {_moved(most)}"
-    other = next((r for r in rows if r["area"] == most["effect"]["against"]), None)
-    if other is None:
-        return f"{said}; against {most['effect']['against']} that is beyond doubt."
-    return f"{said}; with {other['area']} it {_moved(other)}."
-
-
-def _moved(row: Data) -> str:
-    if row["factor"] is not None:
-        return f"changed by a factor of {row['factor']:.2f}"
-    size = changes.figure(row["difference"], row)
-    unit = "" if row["unit"] in {"pH", "1"} else f" {row['unit']}"
-    return f"{'fell' if size.startswith(MINUS) else 'rose'} by {size[1:]}{unit}"
 
 
 def _strip(document: Data, place: str, key: str) -> list[Data]:
@@ -191,8 +152,8 @@ def _strip(document: Data, place: str, key: str) -> list[Data]:
             "key": one,
             "symbol": properties()[one].symbol,
             "name": properties()[one].name,
-            "words": SHORT[property_state(found)],
-            "state": property_state(found),
+            "words": SHORT[changes.property_state(found)],
+            "state": changes.property_state(found),
             "url": f"{place}?show={one}",
             "here": one == key,
         }

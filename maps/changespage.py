@@ -1,0 +1,103 @@
+"""What changed between two seasons as one page that opens from disk."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from maps.assets import STATIC, TEMPLATES
+from maps.changes import (
+    Row,
+    change_sentences,
+    effect_sentence,
+    found_words,
+    headline,
+    meant,
+    money_sentences,
+    name_of,
+    quiet,
+    refusals,
+    response_sentences,
+    scatter_words,
+    seen_words,
+    stations_sentences,
+    told_apart,
+    verdict_words,
+)
+
+Document = dict[str, Any]
+
+
+def write_changes_page(
+    documents: Iterable[Document],
+    pictures: Mapping[str, list[Document]],
+    path: Path,
+    farm: str,
+    seams: Mapping[str, Mapping[str, Document]],
+) -> None:
+    """Write map.html: each block's changes, its pictures and what it taught.
+
+    `seams` holds, by block and key, the maps of both years where both were run.
+    """
+    from jinja2 import Environment, FileSystemLoader, select_autoescape
+
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=select_autoescape(["html"]),
+    )
+    documents = list(documents)
+    blocks = [
+        {
+            "name": one["block"],
+            "opening": change_sentences(one)[:1],
+            "headlines": [headline(rows) for rows in meant(one)],
+            "warnings": [*one["warnings"], *stations_sentences(one)],
+            "tables": [
+                table(rows, pictures.get(one["block"], []))
+                | {"both": seams.get(one["block"], {}).get(rows[0]["key"])}
+                for rows in told_apart(one)
+            ],
+            "quiet": quiet(one),
+            "refused": refusals(one),
+            "responses": [response_sentences(r, one["block"]) for r in one["responses"]],
+            "money": money_sentences(one),
+            "pictures": pictures.get(one["block"], []),
+        }
+        for one in documents
+    ]
+    years: list[int] = next((one["years"] for one in documents), [])
+    script = (STATIC / "seam.js").read_text(encoding="utf-8")
+    text = environment.get_template("changes.html").render(
+        farm=farm,
+        years=years,
+        blocks=blocks,
+        seam_css=(STATIC / "seam.css").read_text(encoding="utf-8"),
+        seam_js=script,
+        seam_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+    )
+    path.write_text(text, encoding="utf-8")
+
+
+def table(rows: Sequence[Row], pictures: list[Document]) -> Document:
+    """A property's rows in words, and its chart."""
+    whole = rows[0]
+    return {
+        "chart": next((p["chart"] for p in pictures if p["key"] == whole["key"]), ""),
+        "name": name_of(whole["key"]),
+        "noise": seen_words(whole["detectable_single"], whole),
+        "rows": [
+            {
+                "area": "whole block" if row["area"] == "block" else row["area"],
+                "n": row["n"],
+                "seen": seen_words(row["detectable"], row) if row["n"] > 1 else "",
+                "found": found_words(row),
+                "scatter": scatter_words(row),
+                "verdict": verdict_words(row) + ".",
+                "effect": effect_sentence(row) if row["effect"] else "",
+            }
+            for row in rows
+        ],
+    }
