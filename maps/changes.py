@@ -375,15 +375,19 @@ def headline(rows: Sequence[Row]) -> str:
 
 
 def _not_shown(name: str, rows: Sequence[Row]) -> str:
-    """Nothing shown: what kept it from being shown, or what could have been seen."""
+    """Nothing shown: what was meant to move and did not, what kept it back, or what could be seen.
+
+    Treated ground beside untreated goes first: there a change of laboratory falls out.
+    """
+    beside = next((row for row in rows if row["aim"] and row["effect"]), None)
+    if beside is not None:
+        where = f"{name} where it got {beside['area']}: {found_words(beside)}"
+        return f"{where}. {effect_sentence(beside)}"
     doubted = next((row for row in rows if row["why"] and row["zone_id"] is None), None)
     if doubted is not None:
-        words = verdict_words(doubted)
-        return f"{name}: {found_words(doubted)}. {words}."
-    return (
-        f"{name}: no change shown; {seen_words(rows[0]['detectable'], rows[0])} over the block "
-        "could have been seen."
-    )
+        return f"{name}: {found_words(doubted)}. {verdict_words(doubted)}."
+    seen = seen_words(rows[0]["detectable"], rows[0])
+    return f"{name}: no change shown; {seen} over the block could have been seen."
 
 
 def _moved(row: Row) -> str:
@@ -401,7 +405,10 @@ def summary_sentences(document: Document) -> list[str]:
         for rows in told_apart(document)
         if rows not in aims and property_state(rows) == "shown"
     ]
-    found = [_opening(document), *(headline(rows) for rows in aims)]
+    # One pH tells of the others: all were spread for alike.
+    first_ph = next((rows for rows in aims if rows[0]["unit"] == "pH"), None)
+    lines = [headline(rows) for rows in aims if rows is first_ph or rows[0]["unit"] != "pH"]
+    found = [_opening(document), *lines]
     if others:
         found.append(f"Also moved beyond doubt: {', '.join(others)}.")
     for response in document["responses"]:
