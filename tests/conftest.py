@@ -72,19 +72,70 @@ def chromium():
     In CI a missing browser fails instead. `CHROMIUM` names another program.
     """
     import os
-    import shutil
 
-    from playwright.sync_api import sync_playwright
+    from geo.errors import FarmError
+    from maps.screenshots import a_browser
 
-    program = os.environ.get("CHROMIUM") or shutil.which("chromium") or ""
-    if not program:
-        (pytest.fail if os.environ.get("CI") else pytest.skip)("chromium is not installed")
-    flags = [
-        "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-        "--disable-background-networking", "--disable-component-update", "--disable-sync",
-        "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1",
-    ]  # fmt: skip
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=program, args=flags)
-        yield browser
-        browser.close()
+    try:
+        with a_browser() as browser:
+            yield browser
+    except FarmError as error:
+        (pytest.fail if os.environ.get("CI") else pytest.skip)(str(error))
+
+
+@pytest.fixture(scope="session")
+def new_tab(chromium):
+    """Opens a page that notes lost or outside requests, error statuses, script errors, dialogs.
+
+    What it noted stands in `page.trouble`; further words go to the browser's context.
+    """
+
+    def new_tab(base, width=1280, **words):
+        size = {"width": width, "height": 800}
+        page = chromium.new_context(viewport=size, base_url=base, **words).new_page()
+        page.trouble = trouble = []
+
+        def note(words, wrong=True):
+            if wrong:
+                trouble.append(words)
+
+        ours = (base, "data:", "blob:")
+        page.on("request", lambda r: note("outside " + r.url, not r.url.startswith(ours)))
+        # A download and a closed stream of events end their request early.
+        page.on(
+            "requestfailed", lambda r: note("lost " + r.url, "ABORTED" not in (r.failure or ""))
+        )
+        page.on("response", lambda r: note(f"{r.status} {r.url}", r.status >= 400))
+        page.on("console", lambda m: note(m.text, m.type == "error"))
+        page.on("pageerror", lambda e: note(str(e)))
+        page.on("dialog", lambda d: (note("a dialog: " + d.message), d.dismiss()))
+        return page
+
+    return new_tab
+
+
+@pytest.fixture(scope="session")
+def ready():
+    """Goes to a path of the app and waits until its scripts have drawn it."""
+
+    def ready(page, path):
+        page.goto(path)
+        page.wait_for_selector("html[data-ready]", state="attached")
+        return page
+
+    return ready
+
+
+@pytest.fixture(scope="session")
+def axe():
+    """What axe-core finds on a page: rules of WCAG 2.0 to 2.2, A and AA, or one rule named."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+
+    def axe(page, rule=None):
+        only = {"type": "rule", "values": [rule]} if rule else {"type": "tag", "values": tags}
+        found = Axe().run(page, options={"runOnly": only}).response["violations"]
+        return [f"{v['id']}: {n['html'][:160]}" for v in found for n in v["nodes"]]
+
+    return axe

@@ -1,8 +1,6 @@
 """The app in a real Chromium, every outside name blocked; any error on any page fails."""
 
-import os
 import re
-import shutil
 import zipfile
 
 import pytest
@@ -17,27 +15,12 @@ from geo.blocks import Outline, read_outlines
 from geo.farm import create_farm
 from geo.intake.files import read_file
 from maps.commands.intake import store_file
-from maps.screenshots import FLAGS, serving
+from maps.screenshots import serving
 from maps.serving.units_of_work import run_unit, units_of
 
 pytestmark = pytest.mark.browser
 
-CHROMIUM = (
-    os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome") or ""
-)
 HOSTILE = "<img src=x onerror=alert(1)>{{7*191}}${alert(2)}`\u05d0\u05d1\u202e" + "x" * 60
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    if not CHROMIUM:
-        (pytest.fail if os.environ.get("CI") else pytest.skip)("chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="module")
@@ -66,43 +49,12 @@ def address(farm):
         yield base
 
 
-def new_tab(chromium, base, width=1280):
-    """A page that notes every lost or outside request, error status and script error."""
-    context = chromium.new_context(viewport={"width": width, "height": 800}, base_url=base)
-    page = context.new_page()
-    page.trouble = trouble = []
-    page.on(
-        "request",
-        lambda r: (
-            None
-            if r.url.startswith((base, "data:", "blob:"))
-            else trouble.append("outside " + r.url)
-        ),
-    )
-    page.on(
-        "requestfailed",
-        lambda r: None if "ERR_ABORTED" in (r.failure or "") else trouble.append("lost " + r.url),
-    )
-    page.on(
-        "response", lambda r: trouble.append(f"{r.status} {r.url}") if r.status >= 400 else None
-    )
-    page.on("console", lambda m: trouble.append(m.text) if m.type == "error" else None)
-    page.on("pageerror", lambda e: trouble.append(str(e)))
-    return page
-
-
 @pytest.fixture
-def tab(chromium, address):
-    page = new_tab(chromium, address)
+def tab(new_tab, address):
+    page = new_tab(address)
     yield page
     page.context.close()
     assert page.trouble == []
-
-
-def ready(page, path):
-    page.goto(path)
-    page.wait_for_selector("html[data-ready]", state="attached")
-    return page
 
 
 PAGES = (
@@ -114,14 +66,10 @@ PAGES = (
 
 @pytest.mark.parametrize("width", [1280, 390])
 @pytest.mark.parametrize("path", PAGES)
-def test_no_page_breaks_a_rule_of_access(chromium, address, path, width):
+def test_no_page_breaks_a_rule_of_access(new_tab, address, path, width, ready, axe):
     """axe-core, rules of WCAG 2.0 to 2.2, A and AA."""
-    from axe_playwright_python.sync_playwright import Axe
-
-    page = ready(new_tab(chromium, address, width), path)
-    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": tags}})
-    trouble = [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in found.response["violations"]]
+    page = ready(new_tab(address, width), path)
+    trouble = axe(page)
     overflow = page.evaluate("() => document.documentElement.scrollWidth - innerWidth")
     page.context.close()
     assert trouble == []
@@ -131,26 +79,23 @@ def test_no_page_breaks_a_rule_of_access(chromium, address, path, width):
 
 @pytest.mark.parametrize("light", ["night", "sun"])
 @pytest.mark.parametrize("path", ["/", "/2024/poel/soil", "/2024/poel/zones", "/2024/lab"])
-def test_contrast_holds_in_every_light(chromium, address, path, light):
-    from axe_playwright_python.sync_playwright import Axe
-
-    page = new_tab(chromium, address)
+def test_contrast_holds_in_every_light(new_tab, address, path, light, ready, axe):
+    page = new_tab(address)
     page.add_init_script(f"localStorage.setItem('light', '{light}')")
     ready(page, path)
-    rules = {"runOnly": {"type": "rule", "values": ["color-contrast"]}}
-    found = Axe().run(page, options=rules)
+    trouble = axe(page, "color-contrast")
     page.context.close()
-    assert [v["nodes"][0]["html"][:160] for v in found.response["violations"]] == []
+    assert trouble == []
 
 
-def test_the_trap_works(chromium, address):
-    page = ready(new_tab(chromium, address), "/words")
+def test_the_trap_works(new_tab, address, ready):
+    page = ready(new_tab(address), "/words")
     page.evaluate("() => fetch('http://outside.example/x').catch(() => null)")
     assert any("outside" in line for line in page.trouble)
     page.context.close()
 
 
-def test_properties_lenses_and_the_address_follow_each_other(tab):
+def test_properties_lenses_and_the_address_follow_each_other(tab, ready):
     ready(tab, "/2024/poel/soil")
     expect(tab.locator(".sentence")).to_contain_text("pH (water)")
     tab.get_by_role("button", name="potassium").click()
@@ -162,7 +107,7 @@ def test_properties_lenses_and_the_address_follow_each_other(tab):
     expect(tab.locator(".sentence")).to_contain_text("pH (water)")
 
 
-def test_the_map_answers_the_keyboard(tab):
+def test_the_map_answers_the_keyboard(tab, ready):
     ready(tab, "/2024/poel/soil")
     tab.locator(".folium-map").focus()
     for key in ("ArrowLeft", "Shift+ArrowLeft", "Enter"):
@@ -171,7 +116,7 @@ def test_the_map_answers_the_keyboard(tab):
     expect(tab.locator(".spot")).to_contain_text("two in three")
 
 
-def test_the_charts_behind_a_map_are_shown(tab):
+def test_the_charts_behind_a_map_are_shown(tab, ready):
     ready(tab, "/2024/poel/soil")
     tab.get_by_role("button", name="How was this map made?").click()
     expect(tab.get_by_text("How alike are neighbours?")).to_be_visible()
@@ -180,7 +125,7 @@ def test_the_charts_behind_a_map_are_shown(tab):
     ).to_be_visible()
 
 
-def test_a_rate_says_why_and_the_address_keeps_it(tab):
+def test_a_rate_says_why_and_the_address_keeps_it(tab, ready):
     ready(tab, "/2024/poel/zones?spread=lime")
     tab.get_by_role("button", name="in zone 1: why?").click()
     expect(tab.locator(".chain li").first).to_contain_text("zone 1")
@@ -190,7 +135,7 @@ def test_a_rate_says_why_and_the_address_keeps_it(tab):
     expect(tab.locator(".chain")).to_have_count(0)
 
 
-def test_one_zone_is_one_rate_and_can_be_taken_back(tab):
+def test_one_zone_is_one_rate_and_can_be_taken_back(tab, ready):
     """The tried map has the rate and the money of the uniform alternative beside the zones."""
     ready(tab, "/2024/poel/zones?spread=lime")
     rows = tab.locator(".say tbody tr")
@@ -203,7 +148,7 @@ def test_one_zone_is_one_rate_and_can_be_taken_back(tab):
     expect(rows).to_have_count(before)
 
 
-def test_everything_can_be_downloaded(tab, tmp_path):
+def test_everything_can_be_downloaded(tab, tmp_path, ready):
     ready(tab, "/2024/poel/spread")
     with tab.expect_download() as waiting:
         tab.get_by_role("link", name="Everything as one zip").click()
@@ -212,11 +157,11 @@ def test_everything_can_be_downloaded(tab, tmp_path):
     assert any(name.endswith(".shp") for name in names)
 
 
-def test_from_an_empty_folder_to_a_shapefile(chromium, tmp_path):
+def test_from_an_empty_folder_to_a_shapefile(new_tab, tmp_path, ready):
     """The whole story as a grower clicks it, on the smallest block of the demo."""
     files = demo_geodata.files()
     with serving(tmp_path / "mine") as base:
-        page = ready(new_tab(chromium, base), "/")
+        page = ready(new_tab(base), "/")
         expect(page.get_by_role("heading", name="No block yet.")).to_be_visible()
         page.locator(".filepick").set_input_files(files / "outline_werfie.kml")
         page.get_by_role("button", name="Store the file").click()
@@ -240,14 +185,14 @@ def test_from_an_empty_folder_to_a_shapefile(chromium, tmp_path):
     assert trouble == []
 
 
-def test_a_hostile_name_is_shown_letter_for_letter(chromium, tmp_path):
+def test_a_hostile_name_is_shown_letter_for_letter(new_tab, tmp_path, ready):
     from shapely import box
 
     folder = tmp_path / "farm"
     outline = Outline(HOSTILE, box(20.0, -34.0, 20.002, -33.998), "x.kml", 1, "WGS84")
     create_farm(folder, [outline])
     with serving(folder) as base:
-        page = ready(new_tab(chromium, base), "/")
+        page = ready(new_tab(base), "/")
         page.on("dialog", lambda _: page.trouble.append("a dialog opened"))
         expect(page.locator(".asks h2").first).to_contain_text(HOSTILE)
         expect(page.locator(".blocklabel")).to_contain_text(HOSTILE)
@@ -257,7 +202,7 @@ def test_a_hostile_name_is_shown_letter_for_letter(chromium, tmp_path):
     assert trouble == []
 
 
-def test_a_hostile_file_and_id_are_shown_letter_for_letter(chromium, address, tmp_path):
+def test_a_hostile_file_and_id_are_shown_letter_for_letter(new_tab, address, tmp_path, ready):
     name = "{{7-191}} ${1}.csv"
     table = (
         f"sample,lat,lon,pH (H2O)\n<i>{{{{2}}}}</i>,-33.9,20.0,6.1\n{HOSTILE[:30]},-33.9,20.0,6.2"
@@ -265,7 +210,7 @@ def test_a_hostile_file_and_id_are_shown_letter_for_letter(chromium, address, tm
     path = tmp_path / "plain.csv"
     path.write_text(table, encoding="utf-8")
     assert read_file(path, season=2024).results
-    page = ready(new_tab(chromium, address), "/lab")
+    page = ready(new_tab(address), "/lab")
     page.locator(".filepick").first.set_input_files(
         [{"name": name, "mimeType": "text/csv", "buffer": path.read_bytes()}]
     )
