@@ -3,6 +3,7 @@
 import csv
 import hashlib
 import io
+import json
 import re
 import shutil
 
@@ -43,7 +44,13 @@ def compared(farm):
     said = {"first": "2024", "back": "/2024-2025/poel/change"}
     answer = client.post("/2025/compare", data=said, follow_redirects=False)
     assert answer.headers["location"] == "/2024-2025/poel/change"
+    done(client)
     return client
+
+
+def done(client):
+    """What is told of the comparison, from its first word to its last."""
+    return [json.loads(line[6:]) for line in client.get("/run/events").text.split("\n\n") if line]
 
 
 def words_of(answer):
@@ -51,6 +58,10 @@ def words_of(answer):
     assert answer.status_code == 200
     text = re.sub(r"<(script|style|svg).*?</\1>", " ", answer.text, flags=re.S)
     return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", text))
+
+
+def words_even_of_a_refusal(answer):
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", answer.text))
 
 
 def test_the_step_leads_to_the_two_years(compared):
@@ -125,6 +136,23 @@ def test_files_can_be_fetched(compared):
     assert {row["block"] for row in csv.DictReader(io.StringIO(table))} >= {"Poel", "Werfie"}
 
 
+def test_a_comparison_is_told_as_it_goes(compared):
+    """The page answers at once; the block it shows goes first, and every block is done."""
+    said = {"first": "2024", "block": "werfie", "back": "/2024-2025/werfie/change"}
+    assert compared.post("/2025/compare", data=said).status_code == 200
+    told = done(compared)
+    assert [one["block"] for one in told[0]["blocks"]] == ["Werfie", "Poel", "Knieë"]
+    assert {one["state"] for one in told[-1]["blocks"]} == {"done"}
+    assert told[-1]["word"] == "Comparing"
+    assert not told[-1]["busy"]
+
+
+def test_seasons_that_share_no_block_are_refused(compared):
+    answer = compared.post("/2025/compare", data={"first": "2019", "back": "/"})
+    assert answer.status_code >= 400
+    assert "No block has soil samples of both 2019 and 2025." in words_even_of_a_refusal(answer)
+
+
 @pytest.mark.parametrize("path", ["/2025-2024/poel/change", "/2019-2025/poel/change"])
 def test_years_that_are_not_there_have_no_page(compared, path):
     assert compared.get(path).status_code == 404
@@ -138,7 +166,7 @@ def test_an_unknown_property_or_lens_shows_what_tells_most(compared):
 def row(area, difference, verdict, effect=None, factor=None):
     return {
         "key": "k", "unit": "mg/kg", "area": area, "zone_id": None, "difference": difference,
-        "factor": factor, "verdict": verdict, "detectable": 12.0, "why": "",
+        "factor": factor, "verdict": verdict, "detectable": 12.0, "why": "", "aim": False,
         "effect": effect and {"against": "nothing spread", "verdict": effect},
     }  # fmt: skip
 
@@ -180,4 +208,5 @@ def test_a_corrected_value_makes_the_comparison_old(compared, farm):
     assert compared.post("/2025/correct", data=said).status_code == 200
     assert old in compared.get(path).text
     compared.post("/2025/compare", data={"first": "2024", "back": "/"})
+    done(compared)
     assert old not in compared.get(path).text

@@ -53,6 +53,26 @@ def test_totals_are_the_sum_of_rate_times_area(demo):
             assert summed == pytest.approx(total_kg, rel=0.005)
 
 
+def test_the_two_seasons_are_compared(demo):
+    # Demo scenario, sections 5 and 9: lime moved Poel by 0.24 pH a tonne; boron is not compared.
+    document, folder = demo
+    assert [one["block"] for one in document["changes"]] == ["Poel", "Knieë", "Werfie"]
+    made = Path(document["changes_folder"])
+    assert made == folder / "changes" / "2024-2025"
+    assert "both years" in (made / "map.html").read_text(encoding="utf-8")
+    (lime,) = document["changes"][0]["responses"]
+    assert lime["low"] < 0.24 < lime["high"]
+    boron = [row for row in document["changes"][0]["changes"] if row["key"] == "b"]
+    assert [row["verdict"] for row in boron] == ["refused"]
+
+
+def test_the_third_year_is_planned(demo):
+    # Issue 7: the demo ends by planning the third year.
+    document, _ = demo
+    assert Path(document["plan_folder"]).name == "2026"
+    assert (Path(document["plan_folder"]) / "spots.gpx").is_file()
+
+
 def test_the_farm_is_in_order_afterwards(demo):
     from maps.cli import main
 

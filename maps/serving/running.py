@@ -1,4 +1,4 @@
-"""A season being run in the background: block by block, told as it goes, stopped between blocks."""
+"""Blocks being worked on in the background: one by one, told as it goes, stopped between them."""
 
 from __future__ import annotations
 
@@ -7,18 +7,29 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from maps.serving.units_of_work import Unit, run_unit
+from maps.serving.units_of_work import Outcome, Unit, run_unit
+
+
+def map_unit(unit: Unit) -> Outcome:
+    """Run a block and write its folder anew."""
+    return run_unit(unit, False)
 
 
 class Run:
-    """Blocks of one season, run one after another in a thread.
+    """Blocks of one season, worked on one after another in a thread.
 
     What is done is on disk: closing the page or stopping the server loses nothing, since each block
     is written beside the old one and takes its place only when it is whole.
     """
 
-    def __init__(self, units: Sequence[Unit], name: str) -> None:
-        self.units, self.name = list(units), name
+    def __init__(
+        self,
+        units: Sequence[Unit],
+        name: str,
+        work: Callable[[Unit], Outcome] = map_unit,
+        word: str = "Mapping",
+    ) -> None:
+        self.units, self.name, self.work, self.word = list(units), name, work, word
         self.states = ["waiting"] * len(self.units)
         self.errors = [""] * len(self.units)
         self.stopping = False
@@ -47,7 +58,7 @@ class Run:
                 self._set(index, "left", "")
                 continue
             self._set(index, "working", "")
-            outcome = run_unit(unit, False)
+            outcome = self.work(unit)
             self._set(index, outcome.state, outcome.error)
 
     def _set(self, index: int, state: str, error: str) -> None:
@@ -78,6 +89,7 @@ class Run:
         )
         return {
             "name": self.name,
+            "word": self.word,
             "season": self.units[0].season if self.units else None,
             "busy": self.busy,
             "stopping": self.stopping,

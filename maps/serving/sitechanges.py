@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import asyncio
 import json
 import tempfile
@@ -18,12 +17,12 @@ from geo.blocks import Block
 from geo.errors import FarmError, UsageError
 from geo.store.corrections import Change, exclude_sample, set_value
 from geo.upkeep import rename_block, restore_farm, retire_block, withdraw_file
-from maps.commands.compare import compare
 from maps.commands.plan import AS_LAST_TIME, plan_farm
 from maps.pages import block as block_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
 from maps.serving import drafts, farmtext
+from maps.serving.comparing import comparison
 from maps.serving.running import Run
 from maps.serving.siteparts import SiteParts
 from maps.serving.units_of_work import units_of
@@ -271,16 +270,19 @@ class SiteChanges(SiteParts):
         )
 
     async def compare(self, request: Request) -> Response:
-        """Compare two seasons, as the command does; its files are listed beside."""
+        """Compare two seasons in the background, as the command does."""
         second = request.path_params["season"]
         said = {k: str(v).strip() for k, v in (await request.form()).items()}
         if not said.get("first", "").isdigit():
             raise UsageError("Say the earlier season.")
-        arguments = argparse.Namespace(
-            folder=self.work.folder, first=int(said["first"]), second=second, block=None
+        if self.work.run is not None and self.work.run.busy:
+            return self.back(request, said.get("back", "/"))
+        years = (int(said["first"]), second)
+        told = self.work.told[f"change {years[0]}-{years[1]}"] = []
+        self.work.run = await run_in_threadpool(
+            comparison, self.work.folder, years, said.get("block", ""), told
         )
-        answer = await run_in_threadpool(compare, arguments)
-        self.work.told[f"change {arguments.first}-{second}"] = answer.lines
+        self.work.run.start()
         return self.back(request, said.get("back", "/"))
 
     async def settings_back(self, request: Request) -> Response:

@@ -62,7 +62,7 @@
         item.querySelector("small").textContent = one.state;
       }
       const left = told.secondsLeft ? `, about ${told.secondsLeft} seconds more` : "";
-      box.querySelector("[data-run-line]").textContent = told.working ? `Mapping ${told.working}.` : "Working";
+      box.querySelector("[data-run-line]").textContent = told.working ? `${told.word} ${told.working}.` : "Working";
       box.querySelector("[data-run-more]").textContent = told.stopping ? "It stops after this one." : `${told.done} of ${told.of} blocks${left}. You can close this page; what is done is kept.`;
       if (!told.busy) { source.close(); location.reload(); }
     };
