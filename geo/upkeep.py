@@ -1,4 +1,4 @@
-"""Keep a farm in order: take files back, rename and retire blocks, verify, back up, restore."""
+"""Keep a farm in order: withdraw files, rename, redraw, retire blocks, verify, back up, restore."""
 
 from __future__ import annotations
 
@@ -11,11 +11,25 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
+import shapely
+from shapely import MultiPolygon
+
+from geo.crs import BESIDE_M, to_metric
 from geo.errors import FarmError, UsageError
 from geo.farm import find_block
+from geo.outlines.polygons import Area, geodesic_area_ha, pieces, whole
 from geo.settings import read_settings
 from geo.store.corrections import Change
-from geo.store.database import changing, copy_store, insert, now, reading, store_faults
+from geo.store.database import (
+    blob,
+    changing,
+    copy_store,
+    geometry,
+    insert,
+    now,
+    reading,
+    store_faults,
+)
 from geo.store.originals import digest
 from geo.store.rows import fold
 
@@ -33,6 +47,16 @@ class Fault:
 
     where: str
     message: str
+
+
+@dataclass(frozen=True)
+class EarlierOutline:
+    """An outline a block had [deg], and who gave it another one when and why."""
+
+    lonlat: Area
+    who: str
+    at: str
+    why: str
 
 
 def withdraw_file(folder: Path, name: str, change: Change) -> str:
@@ -115,6 +139,67 @@ def rename_block(folder: Path, block: str, new_name: str, change: Change) -> str
         database.execute("UPDATE blocks SET name = ? WHERE fid = ?", (new_name, row["fid"]))
         _note_block(database, row["fid"], "name", old.name, new_name, change)
     return f"{old.name} is now called {new_name}. Its folder stays {old.slug}."
+
+
+def redraw_block(folder: Path, block: str, area: Area, change: Change) -> str:
+    """Give a block another outline; the old one is kept, and the metric CRS stays.
+
+    Parameters
+    ----------
+    folder : Path
+        The farm folder.
+    block : str
+        The block's name.
+    area : polygon
+        The new outline in WGS84. [deg]
+
+    Raises
+    ------
+    UsageError
+        If nothing changed, no reason is given, or the outline lies at another place.
+    """
+    old = find_block(folder, block)
+    if not change.why.strip():
+        raise UsageError(f"Say why the outline of {old.name} is another one now.")
+    if shapely.equals(area, old.lonlat):
+        raise UsageError(f"The outline of {old.name} is the same as before. Nothing was changed.")
+    if to_metric(area, old.crs).distance(old.outline) > BESIDE_M:
+        raise UsageError(
+            f"This outline lies more than {BESIDE_M / 1000:g} km from {old.name}. Draw it as a "
+            f"block of its own and retire {old.name}."
+        )
+    area_ha = geodesic_area_ha(area)
+    with changing(folder, f"redrawing {block}") as database:
+        row = database.execute(
+            "SELECT * FROM blocks WHERE name = ? AND retired = 0", (old.name,)
+        ).fetchone()
+        database.execute(
+            "UPDATE blocks SET geom = ?, area_ha = ? WHERE fid = ?",
+            (blob(MultiPolygon(pieces(area))), area_ha, row["fid"]),
+        )
+        before = geometry(row["geom"])
+        _note_block(database, row["fid"], "geom", before.wkt if before else "", area.wkt, change)
+    return (
+        f"{old.name} has a new outline: {area_ha:.2f} ha, before {old.area_ha:.2f} ha. "
+        "The old one is kept."
+    )
+
+
+def earlier_outlines(folder: Path, block: str) -> tuple[EarlierOutline, ...]:
+    """Outlines a block had before, the latest first."""
+    present = find_block(folder, block)
+    with reading(folder) as database:
+        rows = database.execute(
+            "SELECT corrections.* FROM corrections JOIN blocks ON record_id = blocks.fid"
+            " WHERE record = 'blocks' AND \"column\" = 'geom' AND slug = ?"
+            " ORDER BY corrections.fid DESC",
+            (present.slug,),
+        ).fetchall()
+    found = [(row, shapely.from_wkt(row["old"])) for row in rows if row["old"]]
+    return tuple(
+        EarlierOutline(whole(pieces(shape)), row["who"], row["at"], row["why"])
+        for row, shape in found
+    )
 
 
 def retire_block(folder: Path, block: str, change: Change) -> str:

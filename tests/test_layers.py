@@ -28,6 +28,7 @@ ORDER = (
     "geo.outlines.polygons",
     "geo.outlines.systems",
     "geo.blocks",
+    "geo.outlines.drawn",
     "geo.intake",
     "geo.checking.derived",
     "geo.checking.suspects",

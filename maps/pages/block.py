@@ -36,6 +36,7 @@ def block_page(work: Workspace, base: str, season: int, block: Block, here: str)
         "here": here,
         "place": place,
         "outdated": work.outdated(season, block.slug),
+        "redrawn": work.redrawn(season, block),
         "command": f"soilquilt run {work.folder.name} --season {season} --block "
         + (block.name if block.name.isalnum() else f"'{block.name}'"),
     }

@@ -32,7 +32,7 @@ def farm(work: Workspace, base: str, season: int) -> Data:
     stale = {b.slug: work.outdated(season, b.slug, inputs) for b in blocks}
     told = [
         _block(work, base, season, block, pages[block.slug], documents[block.slug])
-        | {"outdated": stale[block.slug]}
+        | {"outdated": stale[block.slug], "redrawn": work.redrawn(season, block)}
         for block in blocks
     ]
     ran = [d for d in documents.values() if d]
@@ -90,6 +90,7 @@ def _block(
         "wants": [],
         "lines": [],
         "outdated": False,
+        "slug": block.slug,
         "failure": work.failure(season, block.slug),
         "url": "",
     }

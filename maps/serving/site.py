@@ -17,6 +17,7 @@ from maps.pages import block as block_page
 from maps.pages import change as change_page
 from maps.pages import farm as farm_page
 from maps.pages import lab as lab_page
+from maps.pages import outline as outline_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
 from maps.pages.shell import plan_files, shell
@@ -80,6 +81,14 @@ class Site:
         html, script = farm_map(context["map"])
         context |= {"map_html": Markup(html), "map_script": Markup(script)}
         return await self.page(request, "farm.html", "farm", context, season=season or None)
+
+    async def outline(self, request: Request) -> Response:
+        """Draw a new block, or another outline for one."""
+        slug = request.path_params.get("slug")
+        block = self.work.block(slug) if slug else None
+        base = request.scope.get("root_path", "")
+        context = await run_in_threadpool(outline_page.outline, self.work, base, block)
+        return await self.page(request, "outline.html", "farm", context, slug=slug)
 
     async def lab(self, request: Request) -> Response:
         """Files that wait, or what the season asks."""

@@ -19,6 +19,7 @@ from geo.store.corrections import Change, exclude_sample, set_value
 from geo.upkeep import rename_block, restore_farm, retire_block, withdraw_file
 from maps.commands.plan import AS_LAST_TIME, plan_farm
 from maps.pages import block as block_page
+from maps.pages import outline as outline_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
 from maps.serving import drafts, farmtext
@@ -226,6 +227,22 @@ class SiteChanges(SiteParts):
             await run_in_threadpool(retire_block, self.work.folder, block.name, change)
         return self.back(request, "/settings")
 
+    async def place_typed(self, request: Request) -> Response:
+        """A typed place as numbers; nothing is stored."""
+        sent = await _json(request)
+        return JSONResponse(outline_page.place_of(str(sent.get("text", ""))))
+
+    async def check_outline(self, request: Request) -> Response:
+        """Hectares of a drawing and what is to be said of it; nothing is stored."""
+        asked = outline_page.asked_of(await _json(request))
+        return JSONResponse(await run_in_threadpool(outline_page.checked, self.work, asked))
+
+    async def store_outline(self, request: Request) -> Response:
+        """Store a drawing as a block, or as another outline of one."""
+        asked = outline_page.asked_of(await _json(request))
+        said = await run_in_threadpool(outline_page.store, self.work, asked)
+        return JSONResponse({"said": said})
+
     async def restore(self, request: Request) -> Response:
         """Make the farm from a backup, on another machine or after a loss."""
         form = await request.form(max_files=1, max_part_size=MOST_FORM_PART)
@@ -289,6 +306,17 @@ class SiteChanges(SiteParts):
         """Go back to the farm.toml before."""
         await run_in_threadpool(farmtext.take_back, self.work.folder)
         return self.back(request, "/settings")
+
+
+async def _json(request: Request) -> dict[str, Any]:
+    """The body of a request of our own script."""
+    try:
+        sent = await request.json()
+    except ValueError:
+        sent = None
+    if not isinstance(sent, dict):
+        raise UsageError("This request cannot be read. Nothing was changed.")
+    return sent
 
 
 def _heard(draft: drafts.Draft, said: dict[str, str]) -> bool:

@@ -10,6 +10,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import shapely
+import shapely.geometry
 from numpy.random import default_rng
 
 from geo.blocks import Block
@@ -137,6 +139,13 @@ class Workspace:
             return False
         done = json.loads(path.read_text(encoding="utf-8"))
         return bool(done.get("inputs") != (inputs or self.inputs(season)))
+
+    def redrawn(self, season: int, block: Block) -> bool:
+        """Whether the block has another outline now than its maps were made with."""
+        page = self.page(season, block.slug)
+        if page is None:
+            return False
+        return not shapely.geometry.shape(page["outline"]["geometry"]).equals(block.lonlat)
 
     def findings(self, season: int) -> list[Finding]:
         """What the samples of a season ask, all blocks together."""
