@@ -68,20 +68,22 @@ def serving(folder: Path) -> Iterator[str]:
 
     from maps.app import create_app
 
-    listening = socket.socket()
-    listening.bind(("127.0.0.1", 0))
     server = uvicorn.Server(
         uvicorn.Config(create_app(folder), log_level="warning", timeout_graceful_shutdown=1)
     )
+    listening = socket.socket()
+    listening.bind(("127.0.0.1", 0))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
     for _ in range(200):
         if server.started:
             break
         time.sleep(0.05)
-    yield f"http://127.0.0.1:{listening.getsockname()[1]}"
-    server.should_exit = True
-    thread.join(10)
+    try:
+        yield f"http://127.0.0.1:{listening.getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        thread.join(10)
 
 
 @contextmanager

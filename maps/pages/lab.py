@@ -22,6 +22,8 @@ Data = dict[str, Any]
 #: Rows of a table that are shown as understood.
 FIRST_ROWS = 5
 FIRST_KEYS = 6
+#: Questions that the right coordinate system answers.
+SYSTEM_RULES = ("no_system", "places_far")
 
 
 def lab(work: Workspace, season: int | None) -> Data:
@@ -48,6 +50,7 @@ def _draft(draft: Draft) -> Data:
         for n, f in enumerate((f for f in preview.findings if f.severity != "note"), 1)
     ]
     notes = [_finding(f, {}, 0) for f in preview.findings if f.severity == "note"]
+    asked_of = [f for f in preview.findings if f.severity in ("open", "refused")]
     asks = [f for f in numbered if f["choices"]]
     held = {r.kinds[0] for r in preview.readings if r.kinds} - {"outlines"}
     return {
@@ -68,6 +71,8 @@ def _draft(draft: Draft) -> Data:
         "answered": sum(1 for f in asks if f["answer"]),
         "columns": [_columns(r) for r in _tables_first(preview.readings)],
         "rows": [rows for r in preview.readings if (rows := _rows(r))],
+        "asksSystem": draft.crs is not None or any(f.rule in SYSTEM_RULES for f in asked_of),
+        "crs": (draft.crs or "").removeprefix("EPSG:"),
         "needsSeason": draft.season is None and bool(held or preview.refused),
         "count": len(draft.files),
         "canStore": bool(preview.stored),
@@ -103,6 +108,8 @@ def _finding(finding: Finding, answers: dict[str, str], number: int) -> Data:
 
 def _without_command(proposal: str) -> str:
     """A proposal for a page: what the command line would do is done by a form here."""
+    if "--crs" in proposal:
+        return "Say the right system above, or add them to the farm they belong to."
     if "soilquilt set" not in proposal:
         return proposal
     return "Give its right place, depth or value under “Correct what is stored”, once it is stored."

@@ -18,6 +18,7 @@ from pathlib import Path, PurePosixPath
 from geo.blocks import Outline, read_outlines
 from geo.errors import FarmError, IntakeError, SoilquiltError
 from geo.farm import (
+    ABOUT_THE_FILE,
     accept_findings,
     contents,
     create_farm,
@@ -131,7 +132,9 @@ def finding_id(finding: Finding) -> str:
 
 def concerns_file(finding: Finding) -> bool:
     """Whether a proposal is about how a whole file is read."""
-    return not finding.sample_ids
+    if finding.rule == "places_far":
+        return False  # the answer is a system, not a yes
+    return not finding.sample_ids or finding.rule in ABOUT_THE_FILE
 
 
 def look(draft: Draft) -> Preview:
@@ -256,11 +259,22 @@ def _store_all(draft: Draft, farm: Path) -> Preview:
         except SoilquiltError as error:
             refused.append((path.name, str(error)))
     if draft.season is not None and (farm / "farm.toml").is_file():
-        findings += season_findings(farm, draft.season)
+        findings += _not_yet_asked(season_findings(farm, draft.season), findings)
     unique = {finding_id(f): f for f in findings}
     ordered = sorted(unique.values(), key=lambda f: ORDER.index(f.severity))
     outlines += [o for reading in readings for o in reading.outlines]
     return Preview(tuple(readings), tuple(ordered), tuple(stored), tuple(refused), tuple(outlines))
+
+
+def _not_yet_asked(later: Sequence[Finding], asked: Sequence[Finding]) -> list[Finding]:
+    """Without the places that one question about their whole file is about."""
+    waiting = {
+        sample
+        for finding in asked
+        if finding.severity == "open" and finding.rule in ABOUT_THE_FILE
+        for sample in finding.sample_ids
+    }
+    return [f for f in later if f.rule != "outside_block" or not waiting.issuperset(f.sample_ids)]
 
 
 def _in_order(draft: Draft, refused: list[tuple[str, str]]) -> list[Path]:
