@@ -101,6 +101,13 @@ def meant(document: Document) -> list[list[Row]]:
     return [rows for rows in told_apart(document) if any(row["aim"] for row in rows)]
 
 
+def leading(document: Document) -> list[list[Row]]:
+    """Of those, the ones that tell most: of several pH the first, for all were meant alike."""
+    aims = meant(document)
+    first_ph = next((rows for rows in aims if rows[0]["unit"] == "pH"), None)
+    return [rows for rows in aims if rows is first_ph or rows[0]["unit"] != "pH"]
+
+
 def name_of(key: str) -> str:
     """The word people read, with its first letter large."""
     name = str(properties()[key].name)
@@ -134,6 +141,12 @@ def seen_words(value: float | None, row: Row) -> str:
     return f"{plain_figure(value, row)}{unit_of(row)}"
 
 
+def noise_words(row: Row) -> str:
+    """What one station may show by noise alone."""
+    noise = seen_words(row["detectable_single"], row)
+    return noise if row["factor"] is not None else f"a change of {noise}"
+
+
 def scatter_words(row: Row) -> str:
     """Between which two changes two in three of the stations lie; empty with few."""
     if row["sd"] is None or row["n"] < FEWEST_FOR_SCATTER:
@@ -144,10 +157,7 @@ def scatter_words(row: Row) -> str:
 
 def _property_sentences(rows: list[Row]) -> list[str]:
     whole = rows[0]
-    noise = seen_words(whole["detectable_single"], whole)
-    if whole["factor"] is None:
-        noise = f"a change of {noise}"
-    found = [f"{name_of(whole['key'])}: at one station {noise} may be noise."]
+    found = [f"{name_of(whole['key'])}: at one station {noise_words(whole)} may be noise."]
     told = rows[1:] or rows
     return [*found, *(f"  {row_sentence(row)}" for row in told)]
 
@@ -187,19 +197,25 @@ def verdict_words(row: Row) -> str:
     return f"{words}: {row['why']}" if row["why"] else words
 
 
-def effect_sentence(row: Row) -> str:
-    """Treated ground against untreated, and what the table expected."""
-    effect, unit = row["effect"], unit_of(row)
-    expected = effect["expected"]
+def effect_words(row: Row) -> str:
+    """How far treated ground moved against untreated, 19 in 20."""
+    effect = row["effect"]
     if row["factor"] is None:
-        middle = f"{figure(effect['difference'], row)}{unit}"
+        middle = f"{figure(effect['difference'], row)}{unit_of(row)}"
         ends = f"{figure(effect['low'], row)} to {figure(effect['high'], row)}"
     else:
         middle = f"a factor of {effect['difference']:.2f}"
         ends = f"{effect['low']:.2f} to {effect['high']:.2f}"
-    said = f"Against {effect['against']}: {middle} ({ends}, 19 in 20)"
+    return f"{middle} ({ends}, 19 in 20)"
+
+
+def effect_sentence(row: Row) -> str:
+    """Treated ground against untreated, and what the table expected."""
+    effect = row["effect"]
+    expected = effect["expected"]
+    said = f"Against {effect['against']}: {effect_words(row)}"
     if expected is not None:
-        said += f"; the table expects {figure(expected, row)}{unit}"
+        said += f"; the table expects {figure(expected, row)}{unit_of(row)}"
         if row["factor"] is not None and row["before"]:
             said += f", a factor of {1.0 + expected / row['before']:.2f}"
     return said + ". " + VERDICT_WORDS[effect["verdict"]].rstrip(".") + "."
@@ -374,6 +390,11 @@ def headline(rows: Sequence[Row]) -> str:
     return f"{said}; with {other['area']} it {_moved(other)}."
 
 
+def headlines(document: Document) -> list[str]:
+    """One a property that something was spread to move; one pH tells of the others."""
+    return [headline(rows) for rows in leading(document)]
+
+
 def _not_shown(name: str, rows: Sequence[Row]) -> str:
     """Nothing shown: what was meant to move and did not, what kept it back, or what could be seen.
 
@@ -381,11 +402,19 @@ def _not_shown(name: str, rows: Sequence[Row]) -> str:
     """
     beside = next((row for row in rows if row["aim"] and row["effect"]), None)
     if beside is not None:
-        where = f"{name} where it got {beside['area']}: {found_words(beside)}"
-        return f"{where}. {effect_sentence(beside)}"
+        return (
+            f"Where it got {beside['area']}, {properties()[beside['key']].name} {_moved(beside)}; "
+            f"against {beside['effect']['against']} that is {effect_words(beside)}: not beyond "
+            "doubt."
+        )
     doubted = next((row for row in rows if row["why"] and row["zone_id"] is None), None)
     if doubted is not None:
-        return f"{name}: {found_words(doubted)}. {verdict_words(doubted)}."
+        where = "over the block" if doubted["area"] == "block" else f"with {doubted['area']}"
+        apart = seen_words(doubted["laboratories"], doubted)
+        return (
+            f"{name} {_moved(doubted)} {where}, and the stations agree; but two laboratories alone "
+            f"may stand as far apart ({apart}, 19 in 20), so no change is shown."
+        )
     seen = seen_words(rows[0]["detectable"], rows[0])
     return f"{name}: no change shown; {seen} over the block could have been seen."
 
@@ -405,10 +434,7 @@ def summary_sentences(document: Document) -> list[str]:
         for rows in told_apart(document)
         if rows not in aims and property_state(rows) == "shown"
     ]
-    # One pH tells of the others: all were spread for alike.
-    first_ph = next((rows for rows in aims if rows[0]["unit"] == "pH"), None)
-    lines = [headline(rows) for rows in aims if rows is first_ph or rows[0]["unit"] != "pH"]
-    found = [_opening(document), *lines]
+    found = [_opening(document), *headlines(document)]
     if others:
         found.append(f"Also moved beyond doubt: {', '.join(others)}.")
     for response in document["responses"]:

@@ -14,10 +14,12 @@ from maps.changes import (
     change_sentences,
     effect_sentence,
     found_words,
-    headline,
-    meant,
+    headlines,
+    leading,
     money_sentences,
     name_of,
+    noise_words,
+    property_state,
     quiet,
     refusals,
     response_sentences,
@@ -29,6 +31,7 @@ from maps.changes import (
 )
 
 Document = dict[str, Any]
+STATES = {"shown": "change shown", "not_shown": "no change shown"}
 
 
 def write_changes_page(
@@ -53,18 +56,22 @@ def write_changes_page(
         {
             "name": one["block"],
             "opening": change_sentences(one)[:1],
-            "headlines": [headline(rows) for rows in meant(one)],
+            "headlines": headlines(one),
             "warnings": [*one["warnings"], *stations_sentences(one)],
             "tables": [
                 table(rows, pictures.get(one["block"], []))
-                | {"both": seams.get(one["block"], {}).get(rows[0]["key"])}
+                | {
+                    "both": seams.get(one["block"], {}).get(rows[0]["key"]),
+                    "leads": rows in leading(one),
+                    "state": STATES[property_state(rows)],
+                }
                 for rows in told_apart(one)
             ],
             "quiet": quiet(one),
             "refused": refusals(one),
             "responses": [response_sentences(r, one["block"]) for r in one["responses"]],
             "money": money_sentences(one),
-            "pictures": pictures.get(one["block"], []),
+            "pictures": _leading_first(pictures.get(one["block"], []), one),
         }
         for one in documents
     ]
@@ -81,13 +88,19 @@ def write_changes_page(
     path.write_text(text, encoding="utf-8")
 
 
+def _leading_first(pictures: list[Document], document: Document) -> list[Document]:
+    """Pictures of what something was spread to move before all others."""
+    keys = [rows[0]["key"] for rows in leading(document)]
+    return sorted(pictures, key=lambda one: one["key"] not in keys)
+
+
 def table(rows: Sequence[Row], pictures: list[Document]) -> Document:
     """A property's rows in words, and its chart."""
     whole = rows[0]
     return {
         "chart": next((p["chart"] for p in pictures if p["key"] == whole["key"]), ""),
         "name": name_of(whole["key"]),
-        "noise": seen_words(whole["detectable_single"], whole),
+        "noise": noise_words(whole),
         "rows": [
             {
                 "area": "whole block" if row["area"] == "block" else row["area"],

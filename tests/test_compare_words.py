@@ -123,7 +123,7 @@ def test_the_summary_tells_what_was_meant_lessons_and_money(documents):
 def test_a_doubted_change_is_the_headline_with_its_doubt(documents):
     rows = [row for row in documents["Werfie"]["changes"] if row["key"] == "ph_water"]
     said = headline(rows)
-    assert "\u22120.39" in said
+    assert "fell by 0.39" in said
     assert "two laboratories" in said
 
 

@@ -44,11 +44,12 @@ def change_pictures(changes: Changes) -> list[dict[str, Any]]:
                 "key": key,
                 "name": name_of(key),
                 "shown": shown,
-                "change": _picture(changes, one, _change_png(one)),
-                "doubt": _picture(changes, one, _doubt_png(one)),
+                "change": _picture(changes, one, _change_png(one), "change"),
+                "doubt": _picture(changes, one, _doubt_png(one), "doubt"),
                 "chart": strip_chart(changes, key),
                 "legend": _legend(one),
                 "words": _words(one),
+                "against": _against(one),
             }
         )
     return sorted(told, key=lambda picture: not picture["shown"])
@@ -133,7 +134,16 @@ def _reach(one: ChangeMap) -> float:
 
 def _change_png(one: ChangeMap) -> str:
     reach = _reach(one)
-    return pictures.data_url(pictures.picture(one.change, even(CHANGE, -reach, reach)))
+    change = _grown(one.change, one.grid.inside)
+    return pictures.data_url(pictures.picture(change, even(CHANGE, -reach, reach)))
+
+
+def _grown(values: NDArray[Any], inside: NDArray[np.bool_]) -> NDArray[Any]:
+    """Each cell outside takes the nearest one inside: the outline clips the picture."""
+    from scipy.ndimage import distance_transform_edt
+
+    _, (rows, columns) = distance_transform_edt(~inside, return_indices=True)
+    return np.asarray(values[rows, columns])
 
 
 def _doubt_png(one: ChangeMap) -> str:
@@ -143,18 +153,18 @@ def _doubt_png(one: ChangeMap) -> str:
     from PIL import Image
 
     finer = 3
-    classes = np.repeat(np.repeat(one.classes, finer, axis=0), finer, axis=1)
-    inside = np.repeat(np.repeat(one.grid.inside, finer, axis=0), finer, axis=1)
+    grown = _grown(one.classes, one.grid.inside)
+    classes = np.repeat(np.repeat(grown, finer, axis=0), finer, axis=1)
     row, column = np.indices(classes.shape)
-    index = np.where(inside, 1, 0)
-    index[inside & (classes == NOT_SEEN)] = 2
+    index = np.ones(classes.shape, dtype=np.uint8)
+    index[classes == NOT_SEEN] = 2
     for kind, colour, lines in (
         (FELL, 3, (row - column) % 12 < 2),
         (ROSE, 4, (row + column) % 12 < 2),
     ):
-        index[inside & (classes == kind)] = colour
-        index[inside & (classes == kind) & lines] = 5
-    image = Image.fromarray(index.astype(np.uint8), "P")
+        index[classes == kind] = colour
+        index[(classes == kind) & lines] = 5
+    image = Image.fromarray(index, "P")
     flat = [(0, 0, 0), *(_rgb(c) for c in (CHANGE[2], UNSEEN, CHANGE[1], CHANGE[3], "#14262b"))]
     image.putpalette(bytes(channel for colour in flat for channel in colour))
     out = io.BytesIO()
@@ -171,13 +181,17 @@ def paper_of(block: Block) -> drawings.Paper:
     return drawings.paper_for(block.outline, SIDE, SIDE, margin=4.0)
 
 
-def _picture(changes: Changes, one: ChangeMap, url: str) -> str:
+def _picture(changes: Changes, one: ChangeMap, url: str, what: str) -> str:
     outline, paper = changes.block.outline, paper_of(changes.block)
     rows, columns = one.grid.shape
     x, y = paper.points([one.grid.origin_m])[0]
     side = one.grid.spacing_m * paper.scale
+    # An id of its own for each picture: many stand on one page.
+    clip = f"{what}-{changes.block.slug}-{one.key}"
+    path = drawings.path_of(outline, paper)
     image = (
-        f'<image x="{x:.2f}" y="{y:.2f}" width="{columns * side:.2f}" '
+        f'<clipPath id="{clip}"><path d="{path}" clip-rule="evenodd"/></clipPath>'
+        f'<image clip-path="url(#{clip})" x="{x:.2f}" y="{y:.2f}" width="{columns * side:.2f}" '
         f'height="{rows * side:.2f}" preserveAspectRatio="none" href="{url}"/>'
     )
     parts = [
@@ -206,18 +220,29 @@ def _words(one: ChangeMap) -> str:
     inside = one.classes[one.grid.inside]
     shares = {
         name: float(np.mean(inside == kind))
-        for name, kind in (("rose", ROSE), ("fell", FELL), ("could not be seen", NOT_SEEN))
+        for name, kind in (("rose", ROSE), ("fell", FELL), ("too doubtful to see one", NOT_SEEN))
     }
-    parts = [f"{share:.0%} {name}" for name, share in shares.items() if share >= 0.005]
-    rest = 1.0 - sum(shares.values())
-    if rest >= 0.005:
-        parts.append(f"{rest:.0%} no change shown")
-    said = f"Of the block: {', '.join(parts)}."
+    shares["no change shown"] = 1.0 - sum(shares.values())
+    parts = [f"{100 * share:.0f} % {name}" for name, share in shares.items() if share >= 0.005]
+    if len(parts) == 1:
+        parts = [f"everywhere {name}" for name, share in shares.items() if share >= 0.5]
+    return f"Of the block: {', '.join(parts)}. {_against(one)}".strip()
+
+
+def _against(one: ChangeMap) -> str:
+    """What is taken off the change, and what was assumed to map it."""
+    said = []
     if one.against:
-        said += f" Measured against the ground with {one.against}."
+        said.append(f"Less what moved on the ground with {one.against}.")
     if one.how == "both years":
-        said += " Few stations are of both years, so all samples of both tell together."
-    return said
+        said.append("Few stations are of both years, so all samples of both tell together.")
+    if one.rho is not None:
+        said.append(
+            f"How alike the two years' patterns are was taken as {one.rho:g} (1: the same pattern "
+            "again), a usual figure and not measured here; were they less alike, the doubt would "
+            "be larger."
+        )
+    return " ".join(said)
 
 
 def read_pictures(folder: Path) -> dict[str, list[dict[str, Any]]]:

@@ -12,6 +12,7 @@ from geo.comparing.treatments import applications_between
 from geo.crs import to_metric
 from geo.farm import read_records
 from geo.lookup import properties
+from geo.units import OM_PER_OC
 from maps.drawing import drawings
 from maps.drawing.changepictures import paper_of
 from maps.serving.workspace import Workspace
@@ -21,26 +22,32 @@ Data = dict[str, Any]
 Years = tuple[int, int]
 
 
+#: Organic matter may be mapped as carbon in one year and compared through `OM_PER_OC`.
+TWINS = {"om": "oc", "oc": "om"}
+#: Class limits this near are the same: tables round them. [1]
+SAME_LIMIT = 0.05
+
+
 def both_years(work: Workspace, years: Years, block: Block, key: str, document: Data) -> Data:
     """The maps of both years as one picture in two layers, or what is missing."""
-    lenses, missing, said = [], [], []
+    mapped, missing = [], []
     for year in years:
         page = work.page(year, block.slug)
-        one = next((p for p in page["properties"] if p["key"] == key), None) if page else None
+        one = _mapped(page, key) if page else None
         if page is None:
             missing.append({"year": year, "run": True, "words": f"No maps of {year} yet."})
         elif one is None:
             name = properties()[key].name
             missing.append({"year": year, "run": False, "words": f"{year} has no map of {name}."})
         else:
-            lenses.append(one["lenses"][0])
-            said.append(f"{year}: {one['verdictWords'].rstrip('.').lower()}.")
+            mapped.append(one)
     if missing:
         return {"missing": missing}
+    lenses = [one["lenses"][0] for one in mapped]
     paper = paper_of(block)
     page = work.page(years[1], block.slug) or {"samples": []}
     spots = [s for s in page["samples"] if s["id"] in document["stations"]]
-    alike = lenses[0]["legend"] == lenses[1]["legend"]
+    legends = _legends(years, mapped, key)
     return {
         "missing": [],
         "width": round(paper.width, 1),
@@ -50,12 +57,62 @@ def both_years(work: Workspace, years: Years, block: Block, key: str, document: 
         "holes": drawings.holes(block.outline, paper),
         "spread": _spread(work, years, block, paper),
         "samples": drawings.samples(_metric(spots, block), paper, 1.4),
-        "legends": [
-            {"year": "" if alike else year, "classes": lens["legend"], "unit": lens["legendUnit"]}
-            for year, lens in zip(years, lenses, strict=True)
-        ][: 1 if alike else 2],
-        "said": said,
+        "legends": legends,
+        "said": _said(years, mapped, key, len(legends)),
     }
+
+
+def _mapped(page: Data, key: str) -> Data | None:
+    """The property as a run mapped it, or its twin."""
+    found = {one["key"]: one for one in page["properties"]}
+    return found.get(key) or found.get(TWINS.get(key, ""))
+
+
+def _legends(years: Years, mapped: list[Data], key: str) -> list[Data]:
+    """One legend where both years are painted alike, else one a year."""
+    lenses = [one["lenses"][0] for one in mapped]
+    if _alike(mapped):
+        own = next((one for one in mapped if one["key"] == key), mapped[0])["lenses"][0]
+        return [{"year": "", "classes": own["legend"], "unit": own["legendUnit"]}]
+    return [
+        {"year": year, "classes": lens["legend"], "unit": lens["legendUnit"]}
+        for year, lens in zip(years, lenses, strict=True)
+    ]
+
+
+def _alike(mapped: list[Data]) -> bool:
+    """Whether one colour means one thing in both: the same classes, carbon counted as matter."""
+    first, second = (one["lenses"][0]["legend"] for one in mapped)
+    if mapped[0]["key"] == mapped[1]["key"]:
+        return bool(first == second)
+    factors = [OM_PER_OC if one["key"] == "oc" else 1.0 for one in mapped]
+    return len(first) == len(second) and all(
+        a["color"] == b["color"] and a["words"] == b["words"] and _same_limit(a, b, factors)
+        for a, b in zip(first, second, strict=True)
+    )
+
+
+def _same_limit(first: Data, second: Data, factors: list[float]) -> bool:
+    if first["from"] is None or second["from"] is None:
+        return first["from"] is second["from"]
+    a, b = (float(one["from"]) * f for one, f in zip((first, second), factors, strict=True))
+    return abs(a - b) <= SAME_LIMIT * max(a, b)
+
+
+def _said(years: Years, mapped: list[Data], key: str, legends: int) -> list[str]:
+    """What each map is worth, and what keeps the two colours from being read as one."""
+    said = []
+    for year, one in zip(years, mapped, strict=True):
+        line = f"{year}: {one['verdictWords'].rstrip('.').lower()}"
+        if one["key"] != key:
+            step = f"\u00d7 {OM_PER_OC:g}" if one["key"] == "oc" else f"divided by {OM_PER_OC:g}"
+            line += f", of {properties()[one['key']].name} ({step}: {properties()[key].name})"
+        said.append(line + ".")
+    if legends > 1:
+        said.append(
+            "The colours of the two years run over different figures: read each by its own."
+        )
+    return said
 
 
 def _metric(spots: list[Data], block: Block) -> Any:
