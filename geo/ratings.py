@@ -20,10 +20,10 @@ from geo.rating.schemes import (
     LEVELS,
     Rating,
     Scheme,
-    classify,
     critical_index,
-    finding_of,
+    rating_of,
     soil_schemes,
+    unrated,
 )
 from geo.rating.tissue import rate_tissue
 
@@ -215,20 +215,7 @@ def _missing(case: _Case) -> dict[str, Rating]:
 
 def _answer(sample_id: str, key: str, level: str, why: str, value: float | None = None) -> Rating:
     """A rating that says why there is none."""
-    return Rating(
-        sample_id=sample_id,
-        key=key,
-        value=value,
-        unit=properties()[key].unit,
-        level=level,
-        low=None,
-        high=None,
-        sense="descriptive",
-        target=False,
-        source="",
-        from_memory=False,
-        why=why,
-    )
+    return unrated(sample_id, key, value, properties()[key].unit, level, why)
 
 
 def _rate(
@@ -239,24 +226,7 @@ def _rate(
         return _answer(sample_id, key, chosen.level, chosen.why, value)
     scheme = chosen.scheme
     in_table = value * chosen.per_house
-    limits = classify(scheme, in_table)
-    rating = Rating(
-        sample_id=sample_id,
-        key=key,
-        value=in_table,
-        unit=scheme.unit,
-        level=limits.level,
-        low=limits.lower,
-        high=limits.upper,
-        sense=scheme.sense,
-        target=limits.target,
-        source=scheme.source,
-        from_memory=limits.from_memory,
-        why=chosen.why,
-        finding=finding_of(scheme, limits),
-        fallback=chosen.fallback,
-        method=scheme.method,
-    )
+    rating = rating_of(scheme, sample_id, key, in_table, chosen.why, fallback=chosen.fallback)
     return _watched(rating, value, chosen, tables)
 
 

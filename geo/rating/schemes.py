@@ -222,6 +222,58 @@ def finding_of(scheme: Scheme, limits: ClassLimits) -> str:
     return "low" if order < middle else "adequate" if order == middle else "high"
 
 
+def rating_of(
+    scheme: Scheme,
+    sample_id: str,
+    key: str,
+    value: float,
+    why: str,
+    *,
+    method: str = "",
+    fallback: bool = False,
+) -> Rating:
+    """A value in the table's own unit against that table, whose key may be a relative's."""
+    limits = classify(scheme, value)
+    return Rating(
+        sample_id=sample_id,
+        key=key,
+        value=value,
+        unit=scheme.unit,
+        level=limits.level,
+        low=limits.lower,
+        high=limits.upper,
+        sense=scheme.sense,
+        target=limits.target,
+        source=scheme.source,
+        from_memory=limits.from_memory,
+        why=why,
+        finding=finding_of(scheme, limits),
+        fallback=fallback,
+        method=method or scheme.method,
+    )
+
+
+def unrated(
+    sample_id: str, key: str, value: float | None, unit: str, level: str, why: str, method: str = ""
+) -> Rating:
+    """A rating that says why there is none."""
+    return Rating(
+        sample_id=sample_id,
+        key=key,
+        value=value,
+        unit=unit,
+        level=level,
+        low=None,
+        high=None,
+        sense="descriptive",
+        target=False,
+        source="",
+        from_memory=False,
+        why=why,
+        method=method,
+    )
+
+
 def _grouped(rows: Sequence[Row], names: Sequence[str]) -> list[list[Row]]:
     """Rows that share the identity of a scheme, in order of appearance."""
     groups: dict[tuple[str, ...], list[Row]] = {}

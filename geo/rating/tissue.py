@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from geo.intake.reading import TissueTest
 from geo.lookup import Crop, Tables, crop, properties, read_toml
 from geo.rating.methods import plain
-from geo.rating.schemes import Rating, Scheme, classify, finding_of, tissue_schemes
+from geo.rating.schemes import Rating, Scheme, rating_of, tissue_schemes, unrated
 from geo.units import split_unit
 
 
@@ -34,52 +34,24 @@ def _rate(
     stage, organ = stage_of(test.stage), organ_of(test.organ)
     method = f"{organ or 'organ not stated'}, {stage or 'stage not stated'}"
     if not stage or not organ:
-        return _unrated(test, key, value, unit, "ask", method, "Stage and organ must be known.")
+        why = "Stage and organ must be known."
+        return unrated(test.sample_id, key, value, unit, "ask", why, method)
     scheme = _find(key, stage, organ, grown, schemes)
     if scheme is None:
         why = f"No published limits for {name_of(key)} in the {organ} at {stage} in our tables."
-        return _unrated(test, key, value, unit, "no_table", method, why)
+        return unrated(test.sample_id, key, value, unit, "no_table", why, method)
     factor = _unit_factor(unit, scheme.unit)
     if factor is None:
-        return _unrated(test, key, value, unit, "ask", method, f"Unit {unit!r} is not known here.")
-    in_table = value * factor
-    limits = classify(scheme, in_table)
-    return Rating(
-        sample_id=test.sample_id,
-        key=key,
-        value=in_table,
-        unit=scheme.unit,
-        level=limits.level,
-        low=limits.lower,
-        high=limits.upper,
-        sense=scheme.sense,
-        target=limits.target,
-        source=scheme.source,
-        from_memory=limits.from_memory,
-        why=_why(scheme, stage, grown),
-        finding=finding_of(scheme, limits),
+        why = f"Unit {unit!r} is not known here."
+        return unrated(test.sample_id, key, value, unit, "ask", why, method)
+    return rating_of(
+        scheme,
+        test.sample_id,
+        key,
+        value * factor,
+        _why(scheme, stage, grown),
+        method=method,
         fallback=scheme.crop != grown.groups[0],
-        method=method,
-    )
-
-
-def _unrated(
-    test: TissueTest, key: str, value: float, unit: str, level: str, method: str, why: str
-) -> Rating:
-    return Rating(
-        sample_id=test.sample_id,
-        key=key,
-        value=value,
-        unit=unit,
-        level=level,
-        low=None,
-        high=None,
-        sense="descriptive",
-        target=False,
-        source="",
-        from_memory=False,
-        why=why,
-        method=method,
     )
 
 
