@@ -54,8 +54,15 @@ class Paper:
     height: float
 
     def points(self, xy: Any) -> Array:
-        """Places in metres as points of the picture."""
-        xy = np.atleast_2d(np.asarray(xy, dtype=float))
+        """Places in metres, none or more, as points of the picture.
+
+        Examples
+        --------
+        >>> paper = Paper(west_m=100.0, north_m=50.0, scale=2.0, width=40.0, height=40.0)
+        >>> paper.points([(110, 45)]).tolist(), paper.points([]).shape
+        ([[20.0, 10.0]], (0, 2))
+        """
+        xy = np.asarray(xy, dtype=float).reshape(-1, 2)
         return np.column_stack(
             [(xy[:, 0] - self.west_m) * self.scale, (self.north_m - xy[:, 1]) * self.scale]
         )
