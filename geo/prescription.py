@@ -31,6 +31,7 @@ from geo.prescribing.prescribed import (
     totals_of,
 )
 from geo.requirements.draws import Requirement
+from geo.requirements.learned import tells_of_response
 from geo.requirements.shared import figure
 from geo.settings import Settings
 from geo.zones import ZoneMap
@@ -155,7 +156,7 @@ def _nothing_to_spread(
             f"{head}: nowhere is enough asked for, likely enough, for a pass to be worth it (0 to "
             f"{one.high_kg_ha:g} kg/ha of product, two times in three)."
         )
-    said = [reason for reason in requirement.reasons if "credited" in reason]
+    said = [r for r in requirement.reasons if "credited" in r or tells_of_response(r)]
     chain = own[0].chain if own else ()
     reason = " ".join([why, *said])
     return Held(requirement.amendment, reason, "none_needed", requirement.sources, chain)

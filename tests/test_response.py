@@ -21,6 +21,7 @@ from geo.response import (
     sulfur_response,
     update,
 )
+from geo.season import run_season
 
 PRIOR = Prior(0.32, 0.4, "SFS")
 
@@ -160,10 +161,25 @@ def test_an_unused_response_leaves_the_rate_and_says_so():
     doubtful = response(measure(*made(0.24, 0.1, default_rng(2)), 0.0, 0.2), ["Another depth."])
     (found,) = with_responses([asked()], [doubtful])
     assert found.draws.mean() == 1000.0
-    assert "One more year is needed" in found.reasons[-1]
+    said = found.reasons[-1]
+    assert "One more year is needed" in said
+    # Both are shown: the block's own figure so far, and the table's that stays.
+    assert (
+        f"{doubtful.value:.2f} so far ({doubtful.low:.2f} to {doubtful.high:.2f}, 19 in 20)" in said
+    )
+    assert f"the table's {doubtful.prior:.2f} pH per t/ha stays" in said
 
 
 def test_a_held_requirement_stays_as_it_is():
     known = response(measure(*made(0.24, 0.1, default_rng(2)), 0.0, 0.2))
     held = asked("held")
     assert with_responses([held], [known]) == (held,)
+
+
+def test_what_a_block_taught_is_told_where_nothing_is_spread(demo_farm):
+    """Poel in 2025: no pass of lime is worth it; both responses stand beside that all the same."""
+    season = run_season(demo_farm, 2025, "Poel")
+    (lime,) = (one for one in season.prescription.held if one.amendment == "lime")
+    assert lime.kind == "none_needed"
+    assert "better known than the table: 0.29 pH per t/ha" in lime.reason
+    assert "in place of 0.37 pH per t/ha" in lime.reason

@@ -212,7 +212,9 @@ class _Lesson:
     def _notes(self) -> list[str]:
         said = []
         if self.subject.amendment == "lime" and self._months() < REACTED_MONTHS:
-            said.append("Under 12 months: not fully reacted.")
+            said.append(
+                "Under 12 months: not fully reacted, so the block's own figure may still grow."
+            )
         said += self._levelling()
         if self.subject.amendment in self.spread.logged:
             said.append("Rates are those the machine logged.")

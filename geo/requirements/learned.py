@@ -32,16 +32,18 @@ def with_responses(
 def _with_response(requirement: Requirement, response: Response) -> Requirement:
     if requirement.kind != "rate" or not requirement.draws.size:
         return requirement
-    table, own = f"{response.prior:.2g} {response.unit}", f"{response.value:.2g}"
+    table, own = f"{_figure(response.prior)} {response.unit}", _figure(response.value)
+    span = f"{_figure(response.low)} to {_figure(response.high)}, 19 in 20"
     if not response.used:
         why = (
-            f"One more year is needed to know this block's own response; the table's {table} stays."
+            f"One more year is needed to know this block's own response, {own} so far ({span}); "
+            f"the table's {table} stays."
         )
         return replace(requirement, reasons=(*requirement.reasons, why))
     factor = response.rate_factor
     why = (
         f"This block is better known than the table: {own} {response.unit} "
-        f"({response.low:.2g} to {response.high:.2g}, 19 in 20) in place of {table}, so the "
+        f"({span}) in place of {table}, so the "
         f"table's rate is taken x {factor:.2f} (at most {MOST_CHANGE:.0%} either way)."
     )
     early = [note for note in response.notes if "not fully reacted" in note]
@@ -60,6 +62,16 @@ def _with_response(requirement: Requirement, response: Response) -> Requirement:
         },
         steps=_steps(requirement, why.rstrip("."), factor),
     )
+
+
+def tells_of_response(reason: str) -> bool:
+    """Whether a reason sets the block's own response beside the table's."""
+    return reason.startswith(("This block is better known", "One more year is needed to know"))
+
+
+def _figure(value: float) -> str:
+    """Two digits, the last nought too, with a real minus."""
+    return f"{value:#.2g}".replace("-", "\u2212")
 
 
 def _steps(requirement: Requirement, why: str, factor: float) -> Steps | None:
