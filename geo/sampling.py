@@ -17,6 +17,7 @@ from geo.blocks import Block
 from geo.crs import to_lonlat
 from geo.errors import KrigingError
 from geo.grids import Array
+from geo.planning.asking import FEWEST, MOST, share_budget, spots_asked, usual_spots, wide_curve
 from geo.planning.constraints import rows_of
 from geo.planning.drafts import Draft, first_survey, following_survey
 from geo.planning.ids import next_ids
@@ -49,11 +50,12 @@ __all__ = [
     "Wishes",
     "move_spots",
     "plan_block",
+    "share_budget",
+    "spots_asked",
     "usual_spots",
+    "wide_curve",
 ]
 
-#: Fewest spots a block can be mapped from, and the most of one plan.
-FEWEST, MOST = 3, 300
 #: Depth where neither an earlier survey nor farm.toml names one; common practice, no source. [cm]
 USUAL_DEPTH_CM = (0.0, 15.0)
 
@@ -170,18 +172,6 @@ def _moved(spot: Spot, place: tuple[float, float] | None, block: Block) -> Spot:
     return replace(
         spot, x_m=place[0], y_m=place[1], lon=lonlat.x, lat=lonlat.y, reason="Placed by hand."
     )
-
-
-def usual_spots(block: Block, known: Known) -> int:
-    """As many spots as the last survey had; for a first one eight a hectare, from 12 to 40.
-
-    Eight a hectare are spots some 35 m apart, half of a range of 70 m: the published ranges of
-    soil properties within fields lie between 20 and 110 m (McBratney and Pringle, 1999, Precision
-    Agriculture 1, 125, as cited by textbooks).
-    """
-    if known.last is not None:
-        return min(MOST, max(FEWEST, len(known.last.checked.usable)))
-    return min(40, max(12, round(8.0 * block.area_ha)))
 
 
 def _check(wishes: Wishes, known: Known, block: Block) -> None:

@@ -218,6 +218,12 @@ def _plan(commands: Commands) -> None:
     plan.add_argument(
         "--spots", type=int, metavar="N", help="spots in each block; else as many as last time"
     )
+    plan.add_argument(
+        "--budget", type=float, metavar="MONEY", help="as many spots as this pays, work included"
+    )
+    plan.add_argument(
+        "--doubt", type=float, metavar="PERCENT", help="as few as leave this much of the spread"
+    )
     plan.add_argument("--block", metavar="NAME", help="only this block; the others keep theirs")
     plan.add_argument(
         "--repeats", type=int, metavar="N", help="old stations among them; else two thirds"

@@ -18,27 +18,42 @@ AS_LAST_TIME = 0
 
 def plan(arguments: argparse.Namespace) -> Answer:
     """Plan the spots of a season and write plans/<year>/."""
-    return plan_farm(arguments.folder, arguments.season, _wishes(arguments), arguments.block)
+    return plan_farm(
+        arguments.folder, arguments.season, _wishes(arguments), arguments.block,
+        arguments.budget, None if arguments.doubt is None else arguments.doubt / 100.0,
+    )  # fmt: skip
 
 
-def plan_farm(farm: Path, season: int, wishes: Any, block: str | None = None) -> Answer:
-    """Plan one block or all; `wishes.spots` may be `AS_LAST_TIME`."""
+def plan_farm(
+    farm: Path,
+    season: int,
+    wishes: Any,
+    block: str | None = None,
+    budget: float | None = None,
+    doubt: float | None = None,
+) -> Answer:
+    """Plan one block or all; `wishes.spots` may be `AS_LAST_TIME`.
+
+    `budget` is for all chosen blocks together [currency], `doubt` the share of the soil's spread
+    that may be left in each [1].
+    """
     from dataclasses import replace
 
     from numpy.random import default_rng
 
     from geo.export.plan import plan_document
     from geo.farm import find_block, read_blocks
-    from geo.sampling import plan_block, usual_spots
-    from maps.paper.plansheets import plan_facts, plan_sentence, worth_sentences
+    from geo.sampling import plan_block
+    from maps.paper.plansheets import curve_sentence, plan_facts, plan_sentence, worth_sentences
 
     chosen = [find_block(farm, block)] if block else list(read_blocks(farm))
     answer = Answer(document={"plans": []})
     progress = Progress(len(chosen), "blocks")
     plans = []
-    for one in chosen:
-        records, known = known_of(farm, one.name, season)
-        asked = wishes if wishes.spots else replace(wishes, spots=usual_spots(one, known))
+    before = [known_of(farm, one.name, season) for one in chosen]
+    sizes = _sizes(before, wishes, budget, doubt)
+    for one, (records, known), spots in zip(chosen, before, sizes, strict=True):
+        asked = replace(wishes, spots=spots)
         rng = default_rng(records.settings.grid.seed)
         made = plan_block(records.block, season, asked, known, records.settings, rng)
         progress.step(f"{one.name} {season}, planned")
@@ -46,7 +61,7 @@ def plan_farm(farm: Path, season: int, wishes: Any, block: str | None = None) ->
         answer.lines += [
             f"{one.name} {season}: {plan_sentence(made)}",
             f"  {', '.join(plan_facts(made))}.",
-            *(f"  {line}" for line in (*worth_sentences(made), *made.notes)),
+            *(f"  {line}" for line in (*worth_sentences(made), *curve_sentence(made), *made.notes)),
         ]
         answer.document["plans"].append(plan_document(made))
     folder = write_plan_folder(farm, season, plans)
@@ -59,9 +74,46 @@ def plan_farm(farm: Path, season: int, wishes: Any, block: str | None = None) ->
     return answer
 
 
+def _sizes(
+    before: list[tuple[Any, Any]], wishes: Any, budget: float | None, doubt: float | None
+) -> list[int]:
+    """Spots of each block: as asked, as the money or the doubt asks, or as is usual."""
+    from numpy.random import default_rng
+
+    from geo.sampling import share_budget, spots_asked, usual_spots, wide_curve
+
+    usual = [usual_spots(records.block, known) for records, known in before]
+    if budget is None and doubt is None:
+        return [wishes.spots or spots for spots in usual]
+    curves = [
+        wide_curve(
+            records.block, wishes, known, records.settings,
+            default_rng(records.settings.grid.seed),
+        )
+        for records, known in before
+    ]  # fmt: skip
+    shares: list[float | None] = [None] * len(before)
+    if budget is not None:
+        shares = list(share_budget(budget, usual, curves))
+    return [
+        spots_asked(
+            records.block, curve, records.settings.currency, budget=share, doubt=doubt
+        )
+        for (records, _), curve, share in zip(before, curves, shares, strict=True)
+    ]  # fmt: skip
+
+
 def _wishes(arguments: argparse.Namespace) -> Any:
     from geo.sampling import Wishes
 
+    if arguments.spots is not None and (
+        arguments.budget is not None or arguments.doubt is not None
+    ):
+        raise UsageError("Give --spots, or --budget and --doubt, not both: each says how many.")
+    if arguments.budget is not None and not arguments.budget > 0:
+        raise UsageError("--budget is a sum of money above 0.")
+    if arguments.doubt is not None and not 0 < arguments.doubt < 100:
+        raise UsageError("--doubt is a percentage of the soil's spread: above 0 and below 100.")
     if arguments.a_day is not None and arguments.a_day < 1:
         raise UsageError("--a-day is a number of spots: 1 or more.")
     if arguments.spots is not None and arguments.spots < 1:

@@ -199,6 +199,20 @@ def worth_sentences(plan: SamplePlan) -> list[str]:
     return lines
 
 
+def curve_sentence(plan: SamplePlan) -> list[str]:
+    """What fewer and more spots would leave and cost, as one sentence; none without a curve."""
+    if len(plan.curve) < 2:
+        return []
+    here = min(plan.curve, key=lambda point: abs(point.spots - len(plan.spots)))
+    shown = sorted({plan.curve[0], here, plan.curve[-1]}, key=lambda point: point.spots)
+    parts = [
+        f"{point.spots} spots leave {100 * point.doubt:.0f} %"
+        + (f" ({money(point.cost, plan.currency)})" if point.cost else "")
+        for point in shown
+    ]
+    return [f"Would more spots help? Of the soil's spread {_listed(parts)} in doubt."]
+
+
 def _doubt(value: float, key: str, unit: str) -> str:
     if unit == "of the value":
         return f"±{100 * value:.0f} %"
