@@ -2,43 +2,43 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from geo.comparing.treatments import GPS_M
 from geo.lookup import properties
 from geo.response import MOST_CHANGE
-from maps.wording import (
-    AMENDMENT_WORDS,
-    MINUS,
-    amount_words,
-    money,
-    number,
-    rate_words,
-    signed,
+from maps.changefigures import (
+    VERDICT_WORDS,
+    Row,
+    effect_words,
+    figure,
+    found_words,
+    name_of,
+    noise_words,
+    scatter_words,
+    seen_words,
+    signed_figure,
+    stations_words,
+    unit_of,
+    verdict_words,
+    zone_words,
 )
+from maps.changemoney import money_sentences
+from maps.wording import AMENDMENT_WORDS, MINUS
 
 Document = dict[str, Any]
-Row = Mapping[str, Any]
-
-VERDICT_WORDS = {
-    "shown": "Change shown, beyond doubt.",
-    "not_shown": "No change shown",
-    "refused": "Not compared",
-}
-#: Fewer stations do not tell between which changes two in three lie (common practice, no source).
-FEWEST_FOR_SCATTER = 3
-#: Amounts this near are the same [1]: the whole block got one rate.
-SAME_AMOUNT = 0.02
 
 
 def change_sentences(document: Document) -> list[str]:
     """A comparison in sentences: what could be seen first, then what was found."""
     block = document["block"]
     found = [_opening(document), *document["warnings"], *stations_sentences(document)]
+    zoned = by_property(document)
     for rows in told_apart(document):
         found += _property_sentences(rows)
+        if rows in leading(document):
+            found += zone_sentences(zoned[rows[0]["key"]], document["years"][0])
     found += quiet(document)
     found += refusals(document)
     for response in document["responses"]:
@@ -108,53 +108,6 @@ def leading(document: Document) -> list[list[Row]]:
     return [rows for rows in aims if rows is first_ph or rows[0]["unit"] != "pH"]
 
 
-def name_of(key: str) -> str:
-    """The word people read, with its first letter large."""
-    name = str(properties()[key].name)
-    return name if name.startswith("pH") else name[:1].upper() + name[1:]
-
-
-def unit_of(row: Row) -> str:
-    """The unit after a figure; pH and shares have none."""
-    return "" if row["unit"] in {"pH", "1"} else f" {row['unit']}"
-
-
-def figure(value: float | None, row: Row) -> str:
-    """A difference with its sign: pH to 0.01, the rest two digits."""
-    if value is None or not math.isfinite(value):
-        return "not known"
-    text = f"{abs(value):.2f}" if row["unit"] == "pH" else number(abs(value))
-    return (MINUS if value < 0 else "+") + text
-
-
-def plain_figure(value: float | None, row: Row) -> str:
-    """The same without a sign."""
-    return figure(value, row).lstrip("+" + MINUS)
-
-
-def seen_words(value: float | None, row: Row) -> str:
-    """A change that could be seen: an amount, or a factor where logs are compared."""
-    if value is None or not math.isfinite(value):
-        return "no change at all"
-    if row["factor"] is not None:
-        return f"a factor of {value:.2f}"
-    return f"{plain_figure(value, row)}{unit_of(row)}"
-
-
-def noise_words(row: Row) -> str:
-    """What one station may show by noise alone."""
-    noise = seen_words(row["detectable_single"], row)
-    return noise if row["factor"] is not None else f"a change of {noise}"
-
-
-def scatter_words(row: Row) -> str:
-    """Between which two changes two in three of the stations lie; empty with few."""
-    if row["sd"] is None or row["n"] < FEWEST_FOR_SCATTER:
-        return ""
-    ends = [figure(row["difference"] + side * row["sd"], row) for side in (-1.0, 1.0)]
-    return f"two in three stations {ends[0]} to {ends[1]}"
-
-
 def _property_sentences(rows: list[Row]) -> list[str]:
     whole = rows[0]
     found = [f"{name_of(whole['key'])}: at one station {noise_words(whole)} may be noise."]
@@ -164,7 +117,7 @@ def _property_sentences(rows: list[Row]) -> list[str]:
 
 def row_sentence(row: Row) -> str:
     """One area: stations, what they could show, what they show, and against what."""
-    stations = f"{row['n']} station{'' if row['n'] == 1 else 's'}"
+    stations = stations_words(row)
     area = "the whole block" if row["area"] == "block" else row["area"]
     said = f"{area[:1].upper()}{area[1:]} ({stations}"
     said += f", {seen_words(row['detectable'], row)} could be seen): " if row["n"] > 1 else "): "
@@ -178,35 +131,15 @@ def row_sentence(row: Row) -> str:
     return said + ". " + effect_sentence(row)
 
 
-def found_words(row: Row) -> str:
-    """The mean change, with its unit, and its factor where that is what is compared."""
-    said = f"{figure(row['difference'], row)}{unit_of(row)}"
-    return said if row["factor"] is None else f"{said}, a factor of {row['factor']:.2f}"
-
-
-def verdict_words(row: Row) -> str:
-    """The verdict, with what two laboratories may do where the years are not of one."""
-    words = VERDICT_WORDS[row["verdict"]].rstrip(".")
-    apart = row.get("laboratories")
-    if row["why"] and apart is not None:
-        return f"{words}: {row['why']} ({seen_words(apart, row)}, 19 in 20)"
-    if row["verdict"] == "shown" and apart is not None:
-        return (
-            f"{words}: more than two laboratories stand apart ({seen_words(apart, row)}, 19 in 20)"
-        )
-    return f"{words}: {row['why']}" if row["why"] else words
-
-
-def effect_words(row: Row) -> str:
-    """How far treated ground moved against untreated, 19 in 20."""
-    effect = row["effect"]
-    if row["factor"] is None:
-        middle = f"{figure(effect['difference'], row)}{unit_of(row)}"
-        ends = f"{figure(effect['low'], row)} to {figure(effect['high'], row)}"
-    else:
-        middle = f"a factor of {effect['difference']:.2f}"
-        ends = f"{effect['low']:.2f} to {effect['high']:.2f}"
-    return f"{middle} ({ends}, 19 in 20)"
+def zone_sentences(rows: Sequence[Row], year: int) -> list[str]:
+    """The same ground by the zones of the first year's run, in one line."""
+    parts = [
+        f"{zone_words(row)} {found_words(row)} ({stations_words(row)}"
+        + (", change shown)" if row["verdict"] == "shown" else ")")
+        for row in rows
+        if row["zone_id"] is not None
+    ]
+    return [f"  By the zones of {year}: {'; '.join(parts)}."] if parts else []
 
 
 def effect_sentence(row: Row) -> str:
@@ -279,81 +212,6 @@ def response_sentences(response: Row, block: str) -> list[str]:
         stays = signed_figure(response["prior"])
         end = f"One more year is needed; the table's {stays} {unit} stays. {against}"
     return [own, "  " + " ".join([end, *response["notes"]])]
-
-
-def signed_figure(value: float | None) -> str:
-    """A response with its sign, two digits or three."""
-    if value is None:
-        return "not known"
-    digits = 2 if abs(value) >= 0.1 else 3
-    return signed(f"{value:.{digits}f}")
-
-
-def money_sentences(document: Document) -> list[str]:
-    """What was spent, what it moved, and what one rate for the whole block would have cost."""
-    currency = document["money"]["currency"]
-    found = []
-    for spent in document["money"]["spent"]:
-        found.append(_spent_sentence(spent, currency))
-        found += _moved_sentence(document, spent["amendment"])
-        found.append(_saved_sentence(spent, currency))
-    return found
-
-
-def _spent_sentence(spent: Row, currency: str) -> str:
-    said = f"Spread: {amount_words(spent['product_kg'])} of {spent['product']}"
-    bill = spent["bill"]
-    if bill is None:
-        return said + "; no price of it is on file."
-    parts = [f"{money(bill['product'], currency)} the product"]
-    parts += [
-        f"{money(bill[part], currency)} {part}" for part in ("delivery", "spreading") if bill[part]
-    ]
-    if len(parts) == 1:
-        return f"{said}, {money(spent['cost'], currency)}."
-    return f"{said}, {money(spent['cost'], currency)} ({', '.join(parts)}), at the farm's prices."
-
-
-def _moved_sentence(document: Document, amendment: str) -> list[str]:
-    """What the money moved: the property it was spread for, by rate."""
-    rates = {
-        one["name"]: one["rates_kg_ha"][amendment]
-        for one in document["treatments"]
-        if amendment in one["rates_kg_ha"]
-    }
-    rows = [row for row in document["changes"] if row["aim"] and row["area"] in rates]
-    rows = [row for row in rows if row["key"] == rows[0]["key"]]
-    if not rows:
-        return []
-    effects = [row["effect"] for row in rows]
-    against = effects[0]["against"] if effects[0] else ""
-    parts = [f"{_moved_by(row)} with {rate_words(rates[row['area']])}" for row in rows]
-    beside = f", against {against}" if against else ", with no untreated ground to set it against"
-    return [f"What it moved: {properties()[rows[0]['key']].name} {' and '.join(parts)}{beside}."]
-
-
-def _moved_by(row: Row) -> str:
-    effect = row["effect"] or row
-    if row["factor"] is not None:
-        ratio = effect["difference"] if row["effect"] else row["factor"]
-        said = f"by a factor of {ratio:.2f}"
-    else:
-        said = f"{figure(effect['difference'], row)}{unit_of(row)}"
-    return said if effect["verdict"] == "shown" else f"{said} (not beyond doubt)"
-
-
-def _saved_sentence(spent: Row, currency: str) -> str:
-    """Against one rate that gives no place less."""
-    if spent["uniform_kg"] <= (1.0 + SAME_AMOUNT) * spent["product_kg"]:
-        return "The whole block got one rate, so nothing was saved or lost against one."
-    said = (
-        "One rate for the whole block that gives no place less would have taken "
-        f"{amount_words(spent['uniform_kg'])}"
-    )
-    if spent["saved"] is None:
-        return said + "."
-    word = "more" if spent["saved"] >= 0 else "less"
-    return f"{said} and cost {money(abs(spent['saved']), currency)} {word}."
 
 
 def property_state(rows: Sequence[Row]) -> str:

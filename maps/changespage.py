@@ -9,25 +9,29 @@ from pathlib import Path
 from typing import Any
 
 from maps.assets import STATIC, TEMPLATES
-from maps.changes import (
+from maps.changefigures import (
     Row,
-    change_sentences,
-    effect_sentence,
+    area_words,
     found_words,
-    headlines,
-    leading,
-    money_sentences,
     name_of,
     noise_words,
+    scatter_words,
+    seen_words,
+    verdict_words,
+)
+from maps.changemoney import money_sentences
+from maps.changes import (
+    by_property,
+    change_sentences,
+    effect_sentence,
+    headlines,
+    leading,
     property_state,
     quiet,
     refusals,
     response_sentences,
-    scatter_words,
-    seen_words,
     stations_sentences,
     told_apart,
-    verdict_words,
 )
 
 Document = dict[str, Any]
@@ -59,7 +63,11 @@ def write_changes_page(
             "headlines": headlines(one),
             "warnings": [*one["warnings"], *stations_sentences(one)],
             "tables": [
-                table(rows, pictures.get(one["block"], []))
+                table(
+                    by_property(one)[rows[0]["key"]],
+                    pictures.get(one["block"], []),
+                    one["years"][0],
+                )
                 | {
                     "both": seams.get(one["block"], {}).get(rows[0]["key"]),
                     "leads": rows in leading(one),
@@ -94,8 +102,8 @@ def _leading_first(pictures: list[Document], document: Document) -> list[Documen
     return sorted(pictures, key=lambda one: one["key"] not in keys)
 
 
-def table(rows: Sequence[Row], pictures: list[Document]) -> Document:
-    """A property's rows in words, and its chart."""
+def table(rows: Sequence[Row], pictures: list[Document], year: int) -> Document:
+    """A property's rows in words, and its chart; zones are those of the first `year`."""
     whole = rows[0]
     return {
         "chart": next((p["chart"] for p in pictures if p["key"] == whole["key"]), ""),
@@ -103,7 +111,7 @@ def table(rows: Sequence[Row], pictures: list[Document]) -> Document:
         "noise": noise_words(whole),
         "rows": [
             {
-                "area": "whole block" if row["area"] == "block" else row["area"],
+                "area": area_words(row, year),
                 "n": row["n"],
                 "seen": seen_words(row["detectable"], row) if row["n"] > 1 else "",
                 "found": found_words(row),

@@ -10,7 +10,7 @@ import pytest
 from geo.compare import compare_records
 from geo.export.changes import changes_document
 from geo.farm import read_records
-from maps.changes import money_sentences
+from maps.changemoney import money_sentences
 
 
 def worth_of(farm, block):

@@ -17,7 +17,7 @@ from geo.compare import Changes
 from geo.comparing.detect import detectable_single
 from geo.comparing.maps import FELL, NOT_SEEN, ROSE, ChangeMap
 from geo.lookup import properties
-from maps.changes import name_of
+from maps.changefigures import name_of
 from maps.colors import even
 from maps.drawing import drawings, pictures
 from maps.wording import MINUS, number

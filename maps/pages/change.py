@@ -9,6 +9,8 @@ from geo.blocks import Block
 from geo.export.changes import read_changes
 from geo.lookup import properties
 from maps import changes
+from maps.changefigures import VERDICT_WORDS, name_of, signed_figure
+from maps.changemoney import money_sentences
 from maps.changespage import table
 from maps.commands.compare import read_inputs
 from maps.drawing.changepictures import read_pictures
@@ -63,18 +65,18 @@ def change(
     rows = [r for r in document["changes"] if r["key"] == key]
     return context | {
         "key": key,
-        "name": changes.name_of(key),
+        "name": name_of(key),
         "facts": _facts(document, key),
         "silhouette": silhouette(block, 46.0),
         "strip": _strip(document, place, key),
         "outdated": outdated(work, years, block),
         "both": both_years(work, years, block, key, document),
         "picture": picture,
-        "table": table([r for r in rows if r["zone_id"] is None], pictures),
+        "table": table(rows, pictures, years[0]),
         "verdict": _verdict(rows),
         "sentence": changes.headline(rows),
         "responses": [_response(one, block.name) for one in document["responses"]],
-        "money": changes.money_sentences(document),
+        "money": money_sentences(document),
         "quiet": changes.quiet(document),
         "unlike": [
             *document["warnings"],
@@ -138,7 +140,7 @@ def _facts(document: Data, key: str) -> str:
 def _verdict(rows: list[Data]) -> Data:
     """Verdict of a property: shown if any ground shows it, alone or against untreated."""
     state = changes.property_state(rows)
-    words = changes.VERDICT_WORDS[state].rstrip(".")
+    words = VERDICT_WORDS[state].rstrip(".")
     return {"icon": {"shown": "useful", "refused": "none"}.get(state, "weak"), "words": words}
 
 
@@ -166,7 +168,7 @@ def _response(response: Data, block: str) -> Data:
     own, end = changes.response_sentences(response, block)
 
     def figures(*names: str) -> Data:
-        value, low, high = (changes.signed_figure(response[name]) for name in names)
+        value, low, high = (signed_figure(response[name]) for name in names)
         return {"value": value, "range": f"{low} to {high}"}
 
     return {
