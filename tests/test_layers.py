@@ -29,6 +29,7 @@ ORDER = (
     "geo.outlines.systems",
     "geo.blocks",
     "geo.outlines.drawn",
+    "geo.ground",
     "geo.intake",
     "geo.checking.derived",
     "geo.checking.suspects",

@@ -21,7 +21,7 @@ from maps.pages import outline as outline_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
 from maps.pages.shell import plan_files, shell
-from maps.serving import farmtext
+from maps.serving import farmtext, ownground
 from maps.serving.workspace import Workspace
 
 WAITS = {
@@ -58,8 +58,9 @@ class Site:
         base = request.scope.get("root_path", "")
         frame = await run_in_threadpool(shell, self.work, base, season, slug, here)
         running = self.work.run.told() if self.work.run is not None else None
+        ground = await run_in_threadpool(ownground.ground, self.work, base)
         text = self.environment.get_template(template).render(
-            **frame, **context, nonce=request.scope["nonce"], running=running
+            **frame, **context, ground=ground, nonce=request.scope["nonce"], running=running
         )
         return HTMLResponse(text, headers={"cache-control": "no-store"})
 
@@ -169,6 +170,7 @@ class Site:
         context = {
             "text": path.read_text(encoding="utf-8") if path.is_file() else "",
             "before": (self.work.folder / farmtext.HISTORY).is_file(),
+            "picture": ownground.told(self.work),
         }
         return await self.page(request, "settings.html", "settings", context)
 

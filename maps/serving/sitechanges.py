@@ -19,24 +19,20 @@ from geo.store.corrections import Change, exclude_sample, set_value
 from geo.upkeep import rename_block, restore_farm, retire_block, withdraw_file
 from maps.commands.plan import AS_LAST_TIME, plan_farm
 from maps.pages import block as block_page
-from maps.pages import outline as outline_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
 from maps.serving import drafts, farmtext
 from maps.serving.comparing import comparison
 from maps.serving.running import Run
-from maps.serving.siteparts import SiteParts
+from maps.serving.sitedrawing import MOST_FILES, MOST_FORM_PART, SiteDrawing, is_picture
 from maps.serving.units_of_work import units_of
 from maps.serving.workspace import Wish, Workspace
 
-#: Bytes of one uploaded form beside its files.
-MOST_FORM_PART = 2_000_000
-MOST_FILES = 60
 #: Seconds between signs of life on an event stream.
 ALIVE_S = 10.0
 
 
-class SiteChanges(SiteParts):
+class SiteChanges(SiteDrawing):
     """Handlers that change the farm, and the story of a run as it goes."""
 
     # Changes
@@ -44,6 +40,9 @@ class SiteChanges(SiteParts):
     async def add_files(self, request: Request) -> Response:
         """Take files or a pasted table into the draft; nothing is stored."""
         form = await request.form(max_files=MOST_FILES, max_part_size=MOST_FORM_PART)
+        uploads = [one for one in form.getlist("files") if not isinstance(one, str)]
+        if uploads and all(is_picture(one.filename) for one in uploads):
+            return await self.keep_ground(request)
         draft = self.work.draft or drafts.Draft(self.work.folder)
         season = str(form.get("season", ""))
         if season.isdigit():
@@ -227,22 +226,6 @@ class SiteChanges(SiteParts):
             await run_in_threadpool(retire_block, self.work.folder, block.name, change)
         return self.back(request, "/settings")
 
-    async def place_typed(self, request: Request) -> Response:
-        """A typed place as numbers; nothing is stored."""
-        sent = await _json(request)
-        return JSONResponse(outline_page.place_of(str(sent.get("text", ""))))
-
-    async def check_outline(self, request: Request) -> Response:
-        """Hectares of a drawing and what is to be said of it; nothing is stored."""
-        asked = outline_page.asked_of(await _json(request))
-        return JSONResponse(await run_in_threadpool(outline_page.checked, self.work, asked))
-
-    async def store_outline(self, request: Request) -> Response:
-        """Store a drawing as a block, or as another outline of one."""
-        asked = outline_page.asked_of(await _json(request))
-        said = await run_in_threadpool(outline_page.store, self.work, asked)
-        return JSONResponse({"said": said})
-
     async def restore(self, request: Request) -> Response:
         """Make the farm from a backup, on another machine or after a loss."""
         form = await request.form(max_files=1, max_part_size=MOST_FORM_PART)
@@ -306,17 +289,6 @@ class SiteChanges(SiteParts):
         """Go back to the farm.toml before."""
         await run_in_threadpool(farmtext.take_back, self.work.folder)
         return self.back(request, "/settings")
-
-
-async def _json(request: Request) -> dict[str, Any]:
-    """The body of a request of our own script."""
-    try:
-        sent = await request.json()
-    except ValueError:
-        sent = None
-    if not isinstance(sent, dict):
-        raise UsageError("This request cannot be read. Nothing was changed.")
-    return sent
 
 
 def _heard(draft: drafts.Draft, said: dict[str, str]) -> bool:

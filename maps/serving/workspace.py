@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import shutil
+import tempfile
 import threading
+import weakref
 from collections import OrderedDict
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -63,6 +66,7 @@ class Workspace:
         self.told: dict[str, list[str]] = {}
         #: Block, season and inputs -> what a plan is judged by, kept while spots are moved.
         self.sites: dict[tuple[str, int, str], Any] = {}
+        self._room: Path | None = None
         self._pages: dict[Path, tuple[float, Data]] = {}
         self._live: OrderedDict[tuple[int, str, str], tuple[Season, Records]] = OrderedDict()
 
@@ -146,6 +150,13 @@ class Workspace:
         if page is None:
             return False
         return not shapely.geometry.shape(page["outline"]["geometry"]).equals(block.lonlat)
+
+    def waiting_room(self) -> Path:
+        """A folder outside the farm, gone with the app, for what a farm to be will hold."""
+        if self._room is None:
+            self._room = Path(tempfile.mkdtemp(prefix="soilquilt-"))
+            weakref.finalize(self, shutil.rmtree, self._room, ignore_errors=True)
+        return self._room
 
     def findings(self, season: int) -> list[Finding]:
         """What the samples of a season ask, all blocks together."""

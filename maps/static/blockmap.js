@@ -176,6 +176,7 @@ window.quilt = (() => {
   }
 
   function start() {
+    layGround(map);
     for (const [key, one] of Object.entries(layers)) if (key !== "outline") map.removeLayer(one);
     layers.outline.setStyle({ color: token("--ink"), weight: 2, fill: false, interactive: false });
     whole();

@@ -11,11 +11,11 @@ window.quilt = (() => {
   }
 
   function start() {
-    const bounds = L.latLngBounds([]);
+    const bounds = L.latLngBounds([]), bare = layGround(map) ? 0.2 : 1;
     for (const block of data.blocks) {
       if (block.picture) layers["picture:" + block.id].setUrl(block.picture);
       const outline = layers["block:" + block.id];
-      outline.setStyle({ color: token("--ink"), weight: 2, fillColor: block.picture ? "#ffffff" : token("--sheet"), fillOpacity: block.picture ? 0 : 1 });
+      outline.setStyle({ color: token("--ink"), weight: 2, fillColor: block.picture ? "#ffffff" : token("--sheet"), fillOpacity: block.picture ? 0 : bare });
       bounds.extend(outline.getBounds());
       L.geoJSON(block.rows, { interactive: false, style: { color: "#14262b", weight: 0.6, opacity: 0.2, interactive: false } }).addTo(map);
       L.geoJSON(block.water, { interactive: false, style: { color: token("--water"), weight: 0.9, interactive: false } }).addTo(map);

@@ -44,11 +44,14 @@
   const hectares = () => rings.reduce((sum, r) => sum + (r.kind === "hole" ? -1 : 1) * ringHa(r.corners), 0);
 
   // The map
+  let fillOpacity = 0.75;
   const map = L.map(box, { zoomControl: false, attributionControl: false, zoomSnap: 0.25, zoomAnimation: false, fadeAnimation: false, markerZoomAnimation: false, inertia: false, maxZoom: 23, doubleClickZoom: false, center: [0, 0], zoom: 3 });
   const crosses = [];
+  const seeThrough = (ground) => { if (layGround(map, ground)) fillOpacity = 0.15; };
+  seeThrough();
   const ring = (style) => ({ interactive: false, weight: 2, color: token("--ink"), ...style });
   for (const other of data.others) {
-    L.geoJSON(other.outline, { interactive: false, style: ring({ weight: 1.5, fillColor: token("--sheet"), fillOpacity: 0.5, dashArray: "2 4" }) }).addTo(map);
+    L.geoJSON(other.outline, { interactive: false, style: ring({ weight: 1.5, fillColor: token("--sheet"), fillOpacity: fillOpacity < 0.5 ? 0.25 : 0.5, dashArray: "2 4" }) }).addTo(map);
     L.geoJSON(other.rows, { interactive: false, style: { color: "#14262b", weight: 0.6, opacity: 0.2, interactive: false } }).addTo(map);
     const middle = L.geoJSON(other.outline).getBounds().getCenter();
     L.marker(middle, { interactive: false, keyboard: false, icon: L.divIcon({ html: el("div", { class: "blocklabel" }, other.name), className: "", iconSize: [0, 0], iconAnchor: [30, 10] }) }).addTo(map);
@@ -75,7 +78,8 @@
     if (all.length > 1) return L.latLngBounds(all);
     const around = L.latLngBounds([...all, ...data.samples]);
     for (const other of data.others) around.extend(L.geoJSON(other.outline).getBounds());
-    return around;
+    const ground = JSON.parse(document.body.dataset.ground || "null");
+    return around.isValid() || !ground ? around : L.latLngBounds(ground.bounds);
   }
   function whole() {
     const bounds = known();
@@ -102,7 +106,8 @@
     const holes = rings.filter((r) => r.kind === "hole" && r.corners.length > 2).map((r) => r.corners.map(latlng));
     for (const one of rings.filter((r) => r.kind === "piece" && r.corners.length)) {
       const open = rings.indexOf(one) === clicking;
-      L.polygon([one.corners.map(latlng), ...holes], ring({ fillColor: "#f4ecdd", fillOpacity: 0.75, dashArray: open ? "6 5" : null })).addTo(shapes);
+      if (fillOpacity < 0.5) L.polygon([one.corners.map(latlng), ...holes], ring({ color: "#fff", weight: 5, fill: false })).addTo(shapes);
+      L.polygon([one.corners.map(latlng), ...holes], ring({ fillColor: "#f4ecdd", fillOpacity, dashArray: open ? "6 5" : null })).addTo(shapes);
     }
     for (const one of rings.filter((r) => r.kind === "hole")) L.polygon(one.corners.map(latlng), ring({ fill: false, dashArray: rings.indexOf(one) === clicking ? "6 5" : null })).addTo(shapes);
   }
@@ -365,6 +370,22 @@
     }));
     if (best) insert(best.i, best.k + 1, rounded(...at));
   }
+
+  // A picture under the map; the drawing stays as it is meanwhile.
+  $("picture").addEventListener("change", async () => {
+    if (!$("picture").files.length) return;
+    const form = new FormData($("groundform"));
+    $("groundsaid").textContent = "Laying it under the map";
+    try {
+      const answer = await (await fetch(data.base + "/ground", { method: "POST", headers: { "x-soilquilt": "1" }, body: form })).json();
+      $("groundsaid").textContent = answer.said || answer.error;
+      if (!answer.ground) return;
+      seeThrough(answer.ground);
+      if (!placed) { const bounds = L.latLngBounds(answer.ground.bounds); settle(bounds.getCenter()); map.fitBounds(bounds, { animate: false }); }
+      draw();
+    } catch { $("groundsaid").textContent = "No answer from soilquilt. Is it still open?"; }
+    $("picture").value = "";
+  });
 
   map.on("click", (event) => {
     if (clicking < 0 || !placed) return;

@@ -85,6 +85,20 @@ function crossLayer(places) {
   return new Crosses();
 }
 
+// What a grower lays under the maps, and whose it is; false where there is nothing.
+function layGround(map, ground = JSON.parse(document.body.dataset.ground || "null")) {
+  if (!ground) return false;
+  document.body.dataset.ground = JSON.stringify(ground);
+  const pane = map.getPane("ground") || map.createPane("ground");
+  pane.style.zIndex = 150;
+  pane.style.pointerEvents = "none";
+  pane.replaceChildren();
+  L.imageOverlay(ground.url, ground.bounds, { pane: "ground", interactive: false, alt: "" }).addTo(map);
+  map.getContainer().querySelector(".credit")?.remove();
+  map.getContainer().append(el("p", { class: "credit" }, ground.credit));
+  return true;
+}
+
 // A scale of stitches, filled and hollow in turn.
 function drawScale(map, box) {
   const size = map.getSize(), a = map.containerPointToLatLng([0, size.y / 2]), b = map.containerPointToLatLng([100, size.y / 2]);
