@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 
 from geo.export.layers import to_lonlat
+from geo.export.readme import SPREAD_TWICE, already_spread
 from geo.lookup import properties, sources
 from geo.prescription import Rate
 from geo.season import Season
@@ -235,6 +236,7 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
         for zone in zone_map.zones
     }
     boxes = zone_chart(season, zone_map, fills)
+    twice = [] if nothing else list(already_spread(rates.values()))
     return {
         "amendment": zone_map.amendment,
         "word": AMENDMENT_WORDS.get(zone_map.amendment, zone_map.amendment).capitalize(),
@@ -243,6 +245,7 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
         "verdictWords": ZONE_VERDICT_WORDS[zone_map.verdict],
         "why": zone_map.why,
         "nothing": nothing,
+        "twice": [SPREAD_TWICE, *twice] if twice else [],
         "totalKg": round(sum(rate.rate_kg_ha * rate.area_ha for rate in rates.values()), 1),
         "cost": None if cost is None else money(cost, currency),
         "uniform": None

@@ -8,7 +8,7 @@ from geo.export.geotiff import write_surfaces
 from geo.export.isoxml import write_task_data
 from geo.export.kml import write_zones_kml
 from geo.export.layers import SpreadLayer, short_name, spread_layers
-from geo.export.readme import readme_text
+from geo.export.readme import SPREAD_TWICE, already_spread, readme_text
 from geo.export.seasonfile import write_season_file
 from geo.export.shapefile import ShapefileReport, write_shapefile
 from geo.export.tables import write_rates
@@ -65,19 +65,9 @@ def write_spreader(season: Season, folder: Path) -> dict[str, list[ShapefileRepo
             cell_m=season.settings.spreader_of(season.block.name).width_m,
         )
         flags = [r.from_memory for r in season.prescription.rates if r.material == material]
-        cautions = (*already_spread(season, material), *season.prescription.cautions)
+        twice = already_spread(r for r in season.prescription.rates if r.material == material)
+        warnings = (f"{SPREAD_TWICE} {said}" for said in twice)
+        cautions = (*warnings, *season.prescription.cautions)
         text = readme_text(written, season.settings, cautions, flags)
         (place / "readme.txt").write_text(text, encoding="ascii", newline="")
     return reports
-
-
-def already_spread(season: Season, material: str) -> tuple[str, ...]:
-    """Warnings that the ground got some of this amendment since it was sampled.
-
-    The rate is worked out from the samples alone, so a driver with the file could spread twice.
-    """
-    reasons = (
-        r for rate in season.prescription.rates if rate.material == material for r in rate.reasons
-    )
-    said = dict.fromkeys(r for r in reasons if r.startswith("On record after this sampling"))
-    return tuple(f"Do not spread twice: the rates do not count this. {r}" for r in said)

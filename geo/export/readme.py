@@ -7,10 +7,13 @@ from collections.abc import Iterable, Sequence
 
 from geo.export.layers import SpreadLayer, written_rate
 from geo.export.shapefile import ShapefileReport
+from geo.prescription import Rate
 from geo.settings import Settings
 
 #: Side of the tray in the tray check. [m]
 TRAY_M = 0.5
+#: Said to whoever drives: rates come from the samples alone, so a driver could spread twice.
+SPREAD_TWICE = "Do not spread twice: the rates do not count this."
 
 
 def readme_text(
@@ -50,6 +53,13 @@ def readme_text(
         "",
     ]
     return "\r\n".join(_ascii(line) for line in lines)
+
+
+def already_spread(rates: Iterable[Rate]) -> tuple[str, ...]:
+    """What the ground got of this amendment since it was sampled, each record in a sentence."""
+    reasons = (reason for rate in rates for reason in rate.reasons)
+    said = dict.fromkeys(r for r in reasons if r.startswith("On record after this sampling"))
+    return tuple(said)
 
 
 def _layer_lines(layer: SpreadLayer, report: ShapefileReport, settings: Settings) -> list[str]:

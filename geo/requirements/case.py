@@ -202,7 +202,8 @@ class Case:
             if a.amendment == amendment and 0 <= days <= 366 and a.rate_kg_ha:
                 said.append(
                     f"On record after this sampling, {a.applied_on}: {a.product}, "
-                    f"{a.rate_kg_ha:g} kg/ha {f'({a.zone})' if a.zone else ''}".rstrip()
+                    f"{a.rate_kg_ha:g} kg/ha"
+                    + (f" (place, in its words: {a.zone})" if a.zone else "")
                     + ". That was the grower's own decision."
                 )
         return list(dict.fromkeys(said))

@@ -22,12 +22,12 @@ from geo.zoning.choice import choose_split
 from geo.zoning.indices import Labels, squared_misses
 from geo.zoning.machine import footprint_of, product_of
 
-#: Below so many places each is left out by itself, else a tenth at a time.
-FEW_PLACES = 25
+#: Below so many places each is left out by itself, else a tenth at a time (for the time it takes).
+FEW_PLACES = 15
 TENTHS = 10
 
 #: Cells and draws of the zones that are made again: coarse, for they are only asked for a label.
-USUAL_CELLS = 225
+USUAL_CELLS = 120
 DRAWS = 60
 
 
@@ -45,7 +45,7 @@ def held_out_reductions(
 
     1 - sum (z - mean of its zone in training)^2 / sum (z - mean of training)^2 over all folds, z
     being the first property behind the requirement on the scale it is mapped; single places are
-    left out below 25, else tenths. Negative where zones say less than the mean. Reported, never
+    left out below 15, else tenths. Negative where zones say less than the mean. Reported, never
     deciding.
 
     Parameters
@@ -90,7 +90,7 @@ def held_out_reductions(
 
 
 def folds(count: int, rng: np.random.Generator) -> Iterator[Labels]:
-    """Rows left out together: each by itself below 25, else a tenth at a time.
+    """Rows left out together: each by itself below 15, else a tenth at a time.
 
     Examples
     --------
@@ -102,7 +102,7 @@ def folds(count: int, rng: np.random.Generator) -> Iterator[Labels]:
 
 
 def _coarse(block: Block, settings: Settings) -> Grid:
-    """A grid along the rows with about two hundred cells, none smaller than half a swath."""
+    """A grid along the rows with about a hundred cells, none smaller than half a swath."""
     swath = settings.spreader_of(block.name).width_m
     cell = max(math.sqrt(block.area_ha * 10_000 / USUAL_CELLS), swath / 2)
     azimuth = block.site.row_azimuth_deg

@@ -21,6 +21,7 @@ from maps.paper.sheetdata import (
     rates_of,
     spread_amendments,
     spread_sentence,
+    twice,
     zone_map_of,
 )
 from maps.wording import AMENDMENT_WORDS
@@ -72,6 +73,7 @@ def _material(season: Season, amendment: str) -> Data:
         "key": amendment,
         "word": AMENDMENT_WORDS.get(amendment, amendment).capitalize(),
         "say": spread_sentence(season, amendment),
+        "twice": twice(season, amendment),
         "map": prints.zone_picture(
             season.block, zone_map, list(rates.values()), WIDTH, HEIGHT, hits=True
         ),

@@ -12,7 +12,7 @@ import shapely
 
 from geo.export.driving import grams_per_vine, kg_by_row
 from geo.export.layers import short_name, spread_layers
-from geo.export.readme import TRAY_M
+from geo.export.readme import SPREAD_TWICE, TRAY_M, already_spread
 from geo.lookup import sources
 from geo.materials import Material, materials_of
 from geo.prescribing.purchase import purchase_list
@@ -51,6 +51,7 @@ def material_sheet(season: Season, amendment: str) -> Data:
     return {
         "title": f"{word.capitalize()} for {season.block.name}",
         "say": spread_sentence(season, amendment),
+        "twice": twice(season, amendment),
         "map": prints.zone_picture(season.block, zone_map, by_rate),
         "alt": f"Map of {season.block.name}: " + "; ".join(_zone_said(season, r) for r in by_rate),
         "rowsFrom": rows_from(season),
@@ -96,6 +97,13 @@ def spread_sentence(season: Season, amendment: str) -> str:
     cut_out = any(part.interiors for part in shapely.get_parts(season.block.outline))
     none = " What is cut out of the block, such as a pond, gets none." if cut_out else ""
     return f"{said}: {total} of {material.name}{', ' + where if where else ''}.{none}{more}"
+
+
+def twice(season: Season, amendment: str) -> list[str]:
+    """The warning of what is on record as spread since the sampling; empty where nothing is."""
+    said = already_spread(rates_of(season, amendment).values())
+    short = [one.removesuffix(" That was the grower's own decision.") for one in said]
+    return [SPREAD_TWICE, *short] if short else []
 
 
 def driver_rows(season: Season, amendment: str) -> list[Data]:

@@ -99,6 +99,7 @@ const page = (() => {
     fill(say, 
       el("p", { class: "verdict" }, icon(material.verdict === "one_rate" ? "none" : material.verdict === "too_few" ? "weak" : "useful"), material.verdictWords),
       el("p", { class: "sentence" }, `${material.word}: ${material.nothing ? "none here" : massWords(material.totalKg) + " of " + material.material}.`),
+      material.twice.length ? el("div", { class: "twice", role: "note" }, material.twice.map((said, i) => el("p", {}, i ? said : el("b", {}, said)))) : null,
       el("p", {}, material.why),
       el("table", {}, el("caption", {}, "Product as spread, per block hectare"), el("thead", {}, head), el("tbody", {}, body)),
       uniform && material.zones.length > 1 ? el("p", {}, `${uniform.rate === "none" ? "With one rate nothing would be spread" : `One rate instead: ${uniform.rate}, ${uniform.total}${uniform.cost ? ", " + uniform.cost : ""}`}. With zones: ${massWords(material.totalKg)}${material.cost ? ", " + material.cost : ""}.`) : null,
