@@ -114,3 +114,15 @@ def test_the_page_from_disk_has_the_seam_and_asks_nothing(new_tab, address, widt
     page.context.close()
     assert trouble == []
     assert page.trouble == ["outside " + path.as_uri()], "the file, and nothing else"
+
+
+def test_comparing_again_goes_on_behind_the_page(tab, ready):
+    """The page answers at once, says how far it is, and shows the new figures by itself."""
+    ready(tab, PATH)
+    tab.get_by_role("button", name="Compare again").click()
+    box = tab.locator("[data-run]")
+    expect(box).to_contain_text("Comparing")
+    expect(box).to_contain_text("of 3 blocks")
+    expect(tab.locator(".verdict")).to_be_visible()
+    expect(box).to_have_count(0, timeout=120_000)
+    expect(tab.get_by_role("button", name="Compare again")).to_be_visible()
