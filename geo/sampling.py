@@ -7,18 +7,18 @@ turn.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 import shapely
 
 from geo.blocks import Block
-from geo.crs import to_lonlat
+from geo.crs import to_lonlat, to_metric
 from geo.errors import KrigingError
 from geo.grids import Array
 from geo.planning.asking import FEWEST, MOST, share_budget, spots_asked, usual_spots, wide_curve
-from geo.planning.constraints import rows_of
+from geo.planning.constraints import NO_GO_MARGIN_M, rows_of
 from geo.planning.drafts import Draft, first_survey, following_survey
 from geo.planning.ids import next_ids
 from geo.planning.quality import nearest_m
@@ -52,10 +52,13 @@ __all__ = [
     "plan_block",
     "share_budget",
     "spots_asked",
+    "too_near",
     "usual_spots",
     "wide_curve",
 ]
 
+#: Said before what a spot is for once a person has moved it.
+BY_HAND = "Moved by hand; planned as: "
 #: Depth where neither an earlier survey nor farm.toml names one; common practice, no source. [cm]
 USUAL_DEPTH_CM = (0.0, 15.0)
 
@@ -111,6 +114,10 @@ def plan_block(
         ),
         tissue=tissue_asks(known.last, [(s.sample_id, s.x_m, s.y_m) for s in spots]),
         notes=_notes(site, found, known, len(spots), wishes),
+        no_go=tuple(to_metric(shape, block.crs) for shape in wishes.no_go),
+        strips=tuple(
+            area.shape.intersection(block.outline) for area in site.treated if area.check
+        ),
     )  # fmt: skip
 
 
@@ -134,7 +141,7 @@ def move_spots(
     """
     by_id = {spot.sample_id: spot for spot in plan.spots}
     for name, place in places.items():
-        _check_move(by_id.get(name), name, place, site)
+        _check_move(by_id.get(name), name, place, plan, site)
     spots = _with_rings(
         [_moved(spot, places.get(spot.sample_id), plan.block) for spot in plan.spots]
     )
@@ -152,12 +159,38 @@ def move_spots(
     )
 
 
-def _check_move(spot: Spot | None, name: str, place: tuple[float, float], site: Site) -> None:
+def too_near(plan: SamplePlan, moved: Collection[str], spacing_m: float) -> tuple[str, ...]:
+    """What is to be said of spots moved so near to another that both tell nearly the same."""
+    said = []
+    xy = as_places([(spot.x_m, spot.y_m) for spot in plan.spots])
+    for index, spot in enumerate(plan.spots):
+        if spot.sample_id not in moved or spot.kind == "pair":
+            continue
+        away = np.hypot(*(xy - xy[index]).T)
+        away[index] = np.inf
+        nearest = int(away.argmin())
+        if away[nearest] < spacing_m:
+            said.append(
+                f"{spot.sample_id} stands {away[nearest]:.0f} m from "
+                f"{plan.spots[nearest].sample_id}: so near, two bags tell little more than one. "
+                f"The plan keeps {spacing_m:.0f} m."
+            )
+    return tuple(said)
+
+
+def _check_move(
+    spot: Spot | None, name: str, place: tuple[float, float], plan: SamplePlan, site: Site
+) -> None:
     if spot is None:
         raise KrigingError(f"The plan has no spot {name!r}. Load the page again.")
     if spot.kind == "repeat":
         raise KrigingError(
             f"{name} is repeated so that change can be seen; elsewhere it would not be."
+        )
+    if any(shape.distance(shapely.Point(place)) < NO_GO_MARGIN_M for shape in plan.no_go):
+        raise KrigingError(
+            f"{name} would stand in, or within {NO_GO_MARGIN_M:g} m of, an area that this plan "
+            "keeps off. Move it out."
         )
     if not site.area.covers(shapely.Point(place)):
         raise KrigingError(
@@ -170,8 +203,9 @@ def _moved(spot: Spot, place: tuple[float, float] | None, block: Block) -> Spot:
         return spot
     lonlat = to_lonlat(shapely.Point(place), block.crs)
     return replace(
-        spot, x_m=place[0], y_m=place[1], lon=lonlat.x, lat=lonlat.y, reason="Placed by hand."
-    )
+        spot, x_m=place[0], y_m=place[1], lon=lonlat.x, lat=lonlat.y,
+        reason=BY_HAND + spot.reason.removeprefix(BY_HAND),
+    )  # fmt: skip
 
 
 def _check(wishes: Wishes, known: Known, block: Block) -> None:

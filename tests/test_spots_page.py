@@ -9,6 +9,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from maps.app import create_app
+from maps.cli import main
 
 BASE = "http://127.0.0.1:8000"
 
@@ -68,7 +69,7 @@ def test_a_spot_beside_another_tells_less(client):
     there = ask(client, "try", beside).json()
 
     def doubt(answer):
-        return float(re.search(r"doubt after ([\d.]+)", answer["worth"][-1])[1])
+        return float(re.search(r"±([\d.]+)", answer["worth"][-1])[1])
 
     assert doubt(there) > doubt(here)
 
@@ -103,5 +104,36 @@ def test_kept_places_are_in_the_files(client):
     assert ask(client, "keep", body).status_code == 200
     now = next(s for s in werfie(client)["spots"] if s["sample_id"] == spot["sample_id"])
     assert now["x_m"] == pytest.approx(spot["x_m"] + east, abs=0.02)
-    assert now["reason"] == "Placed by hand."
+    assert now["reason"].startswith("Moved by hand; planned as: ")
     assert [s for s in werfie(client)["spots"] if s["sample_id"] != spot["sample_id"]] == others
+
+
+def test_a_moved_spot_keeps_what_it_is_for(client):
+    new = next(s for s in werfie(client)["spots"] if s["kind"] == "new")
+    assert "said" in ask(client, "keep", places(new, 1.0)).json()
+    after = next(s for s in werfie(client)["spots"] if s["sample_id"] == new["sample_id"])
+    assert after["reason"].endswith(new["reason"])
+    ask(client, "keep", places(after, 1.0))
+    again = next(s for s in werfie(client)["spots"] if s["sample_id"] == new["sample_id"])
+    assert again["reason"] == after["reason"]
+
+
+def test_areas_kept_off_hold_for_a_spot_moved_by_hand(client, tmp_path):
+    """B: a no-go area is kept off by 3 m more than it is drawn (common practice, no source)."""
+    plan = werfie(client)
+    old = next(s for s in plan["spots"] if s["kind"] == "repeat")
+    half = 2e-5
+    ring = [[old["lon"] + dx * half, old["lat"] + dy * half]
+            for dx, dy in [(-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1)]]  # fmt: skip
+    yard = tmp_path / "yard.geojson"
+    area = {"type": "Polygon", "coordinates": [ring]}
+    named = {"type": "Feature", "properties": {"name": "Yard"}, "geometry": area}
+    yard.write_text(json.dumps(named))
+    words = ["plan", str(client.farm), "--season", "2026", "--block", "Werfie", "--spots", "9"]
+    assert main([*words, "--avoid", str(yard)]) == 0
+    new = next(s for s in werfie(client)["spots"] if s["kind"] == "new")
+    answer = ask(client, "try", {"places": {new["sample_id"]: [old["x_m"], old["y_m"]]}}).json()
+    assert "an area that this plan keeps off" in answer["error"]
+    page = client.get("/2025/werfie/spots").text
+    assert 'class="keepoff"' in page
+    assert "kept off" in page

@@ -21,6 +21,8 @@ from geo.sampling import PlanQuality, SamplePlan, SizePoint, Spot, TissueAsk
 
 #: Digits of a degree (1e-7 degree is about a centimetre).
 DIGITS = 7
+#: Fields of a plan that hold shapes, in the block's metric CRS as well-known text. [m]
+SHAPES = ("no_go", "strips")
 #: Longest name that every hand-held receiver shows; common practice, no source.
 SHORT_NAME = 10
 COLUMNS = (
@@ -201,10 +203,15 @@ def plan_text(plans: Sequence[SamplePlan]) -> str:
 
 def plan_document(plan: SamplePlan) -> dict[str, Any]:
     """One plan as JSON data; the block by its name."""
+    apart = ("block", *SHAPES)
     document: dict[str, Any] = plain(
-        {f.name: getattr(plan, f.name) for f in dataclasses.fields(plan) if f.name != "block"}
+        {f.name: getattr(plan, f.name) for f in dataclasses.fields(plan) if f.name not in apart}
     )
-    return {"block": plan.block.name} | document
+    shapes = {
+        name: [shapely.to_wkt(shape, rounding_precision=3) for shape in getattr(plan, name)]
+        for name in SHAPES
+    }
+    return {"block": plan.block.name} | document | shapes
 
 
 def read_plans(path: Path, blocks: Mapping[str, Block]) -> tuple[SamplePlan, ...]:
@@ -239,7 +246,14 @@ def _plan_of(document: Mapping[str, Any], block: Block) -> SamplePlan:
             for one in document["tissue"]
         ),
         notes=tuple(document["notes"]),
+        no_go=_shapes(document, "no_go"),
+        strips=_shapes(document, "strips"),
     )
+
+
+def _shapes(document: Mapping[str, Any], name: str) -> tuple[Any, ...]:
+    # Plans written before areas were kept have none.
+    return tuple(shapely.from_wkt(text) for text in document.get(name, ()))
 
 
 def short_names(plans: Sequence[SamplePlan]) -> bool:

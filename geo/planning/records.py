@@ -135,6 +135,10 @@ class SamplePlan:
     curve : tuple of SizePoint
     tissue : tuple of TissueAsk
     notes : tuple of str
+    no_go : tuple of polygon
+        Areas that were to be kept off, in the block's metric CRS. [m]
+    strips : tuple of polygon
+        Check strips, where a spot tells what would have happened without. [m]
     """
 
     block: Block
@@ -152,6 +156,8 @@ class SamplePlan:
     curve: tuple[SizePoint, ...]
     tissue: tuple[TissueAsk, ...] = ()
     notes: tuple[str, ...] = ()
+    no_go: tuple[BaseGeometry, ...] = ()
+    strips: tuple[BaseGeometry, ...] = ()
 
     def of_kind(self, kind: str) -> tuple[Spot, ...]:
         """Spots of one kind."""

@@ -13,15 +13,13 @@ from numpy.random import default_rng
 from geo.blocks import Block
 from geo.errors import UsageError
 from geo.export.plan import read_plans
-from geo.farm import read_records
-from geo.sampling import SamplePlan, Spot, Wishes, move_spots
-from geo.treated import treated_areas
+from geo.sampling import SamplePlan, Spot, Wishes, move_spots, too_near
 from geo.upkeep import fingerprint
 from maps.colors import ZONE_FILLS
 from maps.commands.plan import known_of, write_plan_folder
 from maps.drawing import drawings, prints
 from maps.pages.shell import plan_files
-from maps.paper.plansheets import plan_facts, plan_sentence, worth_sentences
+from maps.paper.plansheets import kept_apart, plan_facts, plan_sentence, worth_sentences
 from maps.serving.workspace import Workspace
 from maps.wording import money
 
@@ -63,9 +61,10 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
         "notes": plan.notes,
         "wide": f"{paper.width:.1f}",
         "high": f"{paper.height + 18:.1f}",
-        "under": Markup("".join(_under(work, plan, paper))),
+        "under": Markup("".join(_under(plan, paper))),
         "marks": [_mark(spot, paper) for spot in plan.spots],
-        "strips": bool(_strips(work, plan)),
+        "strips": bool(plan.strips),
+        "no_go": any(shape.intersects(block.outline) for shape in plan.no_go),
         "gate": _gate(plan, paper),
         "curve": curve(plan),
         "files": [_file(base, work.folder, path) for path in plan_files(work.folder, plan.season)],
@@ -83,11 +82,13 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
 def worth(plan: SamplePlan) -> list[str]:
     """What the plan does for the doubt, and the same so finely that a moved spot is seen in it."""
     quality = plan.quality
-    unit = f" {quality.unit}" if quality.unit else ""
-    finely = f"doubt after {quality.doubt_after:.4f}{unit}"
+    if quality.unit in ("of the value", "of the spread"):
+        finely = f"±{100 * quality.doubt_after:.2f} % {quality.unit}"
+    else:
+        finely = f"±{quality.doubt_after:.4f} {quality.unit}".rstrip()
     if math.isfinite(quality.worth_share):
         finely += f", {100 * quality.worth_share:.1f} in 100 caught"
-    return [*worth_sentences(plan), f"To compare places: {finely}."]
+    return [*worth_sentences(plan), f"With more digits, so that a move is seen: {finely}."]
 
 
 def _told(spot: Spot) -> Data:
@@ -106,23 +107,10 @@ def _gate(plan: SamplePlan, paper: drawings.Paper) -> Data | None:
     return {"x": round(x, 1), "y": round(y, 1)}
 
 
-def _strips(work: Workspace, plan: SamplePlan) -> list[Any]:
-    """Check strips that the spreading records name. [m]"""
-    records = read_records(work.folder, plan.season, plan.block.name)
-    areas = treated_areas(records.applications, plan.block.crs)
-    return [area.shape for area in areas if area.check]
-
-
-def _under(work: Workspace, plan: SamplePlan, paper: drawings.Paper) -> list[str]:
+def _under(plan: SamplePlan, paper: drawings.Paper) -> list[str]:
     """What lies below the walk: ground, check strips, outline, ponds, rows, scale, north."""
     parts = [drawings.area(plan.block.outline, paper, ZONE_FILLS[0])]
-    for shape in _strips(work, plan):
-        inside = shape.intersection(plan.block.outline)
-        parts.append(
-            f'<path class="checkstrip" d="{drawings.path_of(inside, paper)}" fill="none" '
-            f'stroke="{drawings.INK}" stroke-width="1.2" stroke-dasharray="6 4"/>'
-        )
-    return [*parts, *prints.frame_parts(plan.block, paper)]
+    return [*parts, *kept_apart(plan, paper), *prints.frame_parts(plan.block, paper)]
 
 
 def _file(base: str, farm: Path, path: Path) -> Data:
@@ -175,8 +163,8 @@ def places_of(asked: Any) -> Places:
     return places
 
 
-def moved(work: Workspace, season: int, block: Block, places: Places) -> SamplePlan:
-    """The plan on file with some spots elsewhere."""
+def moved(work: Workspace, season: int, block: Block, places: Places) -> tuple[SamplePlan, float]:
+    """The plan on file with some spots elsewhere, and the spacing that it keeps. [m]"""
     from geo.planning.site import site_of
 
     plan = plan_of(work, season, block)
@@ -190,17 +178,19 @@ def moved(work: Workspace, season: int, block: Block, places: Places) -> SampleP
             work.sites.clear()
             work.sites[key] = (site, records.settings)
         site, settings = work.sites[key]
-    return move_spots(plan, places, site, settings, default_rng(settings.grid.seed))
+    made = move_spots(plan, places, site, settings, default_rng(settings.grid.seed))
+    return made, site.ground.spacing_m
 
 
 def tried(work: Workspace, season: int, block: Block, places: Places) -> Data:
     """What the plan is worth with some spots elsewhere, in words."""
-    plan = moved(work, season, block, places)
-    return {"facts": plan_facts(plan), "worth": worth(plan)}
+    plan, spacing_m = moved(work, season, block, places)
+    near = too_near(plan, places, spacing_m)
+    return {"facts": plan_facts(plan), "worth": worth(plan), "near": " ".join(near)}
 
 
 def keep(work: Workspace, season: int, block: Block, places: Places) -> Data:
     """Write the plan with some spots elsewhere; all its files are made anew."""
-    plan = moved(work, season, block, places)
+    plan, _ = moved(work, season, block, places)
     write_plan_folder(work.folder, season, [plan])
     return {"said": "Kept. The files below hold the new places."}

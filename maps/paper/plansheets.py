@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import shapely
+
 from geo.errors import ExportError
 from geo.export.plan import way_of
 from geo.lookup import properties
@@ -127,7 +129,7 @@ def _plan_data(plan: SamplePlan, width: float, height: float) -> Data:
             for point in plan.curve
         ],
         "tissue": [_tissue_sentence(ask) for ask in plan.tissue],
-        "notes": list(plan.notes),
+        "notes": [*kept_apart_words(plan), *plan.notes],
     }
 
 
@@ -232,6 +234,7 @@ def plan_picture(plan: SamplePlan, width: float, height: float) -> str:
     """The block with the walk and its spots: discs to repeat, diamonds for the rest."""
     paper = drawings.paper_for(plan.block.outline, width, height)
     parts = [drawings.area(plan.block.outline, paper, ZONE_FILLS[0])]
+    parts += kept_apart(plan, paper)
     parts += prints.frame_parts(plan.block, paper)
     for day in sorted({spot.day for spot in plan.spots}):
         way = way_of(plan, day)
@@ -250,6 +253,46 @@ def plan_picture(plan: SamplePlan, width: float, height: float) -> str:
             f'<rect x="{x - 6:.1f}" y="{y - 4:.1f}" width="12" height="8" fill="{drawings.INK}"/>'
         )
     return drawings.svg(paper, parts, below=18)
+
+
+def kept_apart(plan: SamplePlan, paper: drawings.Paper) -> list[str]:
+    """Check strips dashed, and areas kept off crossed through."""
+    strips = [
+        f'<path class="checkstrip" d="{drawings.path_of(shape, paper)}" fill="none" '
+        f'stroke="{drawings.INK}" stroke-width="1.2" stroke-dasharray="6 4"/>'
+        for shape in plan.strips
+    ]
+    areas = [shape.intersection(plan.block.outline) for shape in plan.no_go]
+    kept_off = [
+        f'<path class="keepoff" d="{drawings.path_of(shape, paper)}" fill="{drawings.SHEET}" '
+        f'stroke="{drawings.INK}" stroke-width="1.2"/>'
+        f'<path d="{_cross(shape, paper)}" stroke="{drawings.INK}" stroke-width="0.8"/>'
+        for shape in areas
+        if not shape.is_empty
+    ]
+    return [*strips, *kept_off]
+
+
+def _cross(shape: Any, paper: drawings.Paper) -> str:
+    """Two lines through a shape, corner to corner of its box, cut to it."""
+    west, south, east, north = shape.bounds
+    lines = shapely.MultiLineString(
+        [[(west, south), (east, north)], [(west, north), (east, south)]]
+    ).intersection(shape)
+    pieces = [line for line in getattr(lines, "geoms", [lines]) if line.geom_type == "LineString"]
+    return "".join(drawings.path_of(line, paper) for line in pieces)
+
+
+def kept_apart_words(plan: SamplePlan) -> list[str]:
+    """What the dashed and the crossed areas of the map are; nothing where there are none."""
+    words = []
+    if plan.strips:
+        words.append(
+            "Dashed: check strip, left untreated; its spots tell what would have happened without."
+        )
+    if any(shape.intersects(plan.block.outline) for shape in plan.no_go):
+        words.append("Crossed through: kept off, no spot stands there.")
+    return words
 
 
 def _diamond(x: float, y: float, text: str) -> str:

@@ -53,7 +53,7 @@
     const answer = await send("/try").catch(() => ({ error: "No answer from soilquilt. Is it still open?" }));
     clearTimeout(slow);
     busy = false;
-    said.textContent = answer.error || "";
+    said.textContent = answer.error || answer.near || "";
     if (answer.worth && moved().length) tell({ facts: answer.facts.join(", ") + ".", worth: answer.worth });
     if (again) { again = false; ask(); }
   }
