@@ -6,6 +6,7 @@ The tables of `farm.toml`::
     [grid]       spacing_m, seed, cloud
     [spreader]   width_m, speed_kmh, transition_s, by_hand, minimum_piece_ha
     [controller] max_polygons, max_kb, max_fields, rate_field, rate_unit
+    [ground]     tiles, credit, most_zoom: pictures of the ground from the internet; none by default
     [costs]      spreading_uniform_per_ha, spreading_zones_per_ha, delivery_per_t, ...
     [tables]     the user's own tables: subject = "file in the farm folder"; `prices` names a TOML
                  file with [materials.KEY] and [costs], over which farm.toml itself goes
@@ -18,6 +19,7 @@ Keys that are not known are refused with their name, so that a slip of the pen i
 from __future__ import annotations
 
 import dataclasses
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -27,6 +29,16 @@ from typing import Any, TypeVar
 from geo.errors import FarmError
 
 T = TypeVar("T")
+
+#: An address of tiles; its start stands in the page's Content-Security-Policy, so that nothing but
+#: a plain host name may stand there.
+_TILES = re.compile(
+    r"(https://(?:[a-z0-9-]+\.)+[a-z0-9-]+(?::\d{1,5})?"
+    r"|http://(?:127\.0\.0\.1|localhost)(?::\d{1,5})?)"
+    r"/[^\s\"'<>\\`@]*",
+    re.IGNORECASE,
+)
+_TILE_WORDS = ("{x}", "{y}", "{z}")
 
 
 @dataclass(frozen=True)
@@ -85,6 +97,25 @@ class CostSettings:
 
 
 @dataclass(frozen=True)
+class GroundSettings:
+    """Pictures of the ground from the internet; none unless the user says where they come from.
+
+    `tiles` is an address with {z}, {x} and {y} of Web Mercator tiles, https or this machine's own;
+    `most_zoom` is the finest zoom it has; `credit` stands on the maps that show them.
+    """
+
+    tiles: str = ""
+    credit: str = ""
+    most_zoom: int = 19
+
+    @property
+    def asked(self) -> str:
+        """Scheme, host and port that the browser asks for pictures; empty where it asks nobody."""
+        found = _TILES.fullmatch(self.tiles)
+        return found[1].lower() if found else ""
+
+
+@dataclass(frozen=True)
 class BlockSettings:
     """What is known of a block beside its outline.
 
@@ -132,6 +163,7 @@ class Settings:
     spreader: SpreaderSettings = field(default_factory=SpreaderSettings)
     controller: ControllerSettings = field(default_factory=ControllerSettings)
     costs: CostSettings = field(default_factory=CostSettings)
+    ground: GroundSettings = field(default_factory=GroundSettings)
     blocks: Mapping[str, BlockSettings] = field(default_factory=dict)
     materials: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     cost_ratios: Mapping[str, tuple[float, float]] = field(default_factory=dict)
@@ -237,6 +269,7 @@ def settings_from(content: Mapping[str, Any], name: str = "farm.toml") -> Settin
             ControllerSettings, rest.pop("controller", {}), f"{name}, [controller]"
         ),
         "costs": _read(CostSettings, rest.pop("costs", {}), f"{name}, [costs]"),
+        "ground": _ground(rest.pop("ground", {}), f"{name}, [ground]"),
         "materials": _table(rest.pop("materials", {}), f"{name}, [materials]"),
         "tables": _table(rest.pop("tables", {}), f"{name}, [tables]"),
         "blocks": blocks,
@@ -245,6 +278,19 @@ def settings_from(content: Mapping[str, Any], name: str = "farm.toml") -> Settin
     if rest:
         raise FarmError(f"{name}: unknown table {sorted(rest)[0]!r}.")
     return _read(Settings, farm | parts, f"{name}, [farm]")
+
+
+def _ground(values: Any, where: str) -> GroundSettings:
+    ground = _read(GroundSettings, values, where)
+    braces = sorted(re.findall(r"\{[^{}]*\}|[{}]", ground.tiles))
+    if ground.tiles and not (ground.asked and braces == list(_TILE_WORDS)):
+        raise FarmError(
+            f"{where}, tiles: {ground.tiles[:80]!r} is not an address of tiles. It begins with "
+            "https:// and a host's name, and holds {z}, {x} and {y} once each."
+        )
+    if not 1 <= ground.most_zoom <= 24:
+        raise FarmError(f"{where}, most_zoom: between 1 and 24, not {ground.most_zoom}.")
+    return ground
 
 
 def _table(value: Any, where: str) -> Mapping[str, Any]:

@@ -11,6 +11,7 @@ from geo.settings import (
     ControllerSettings,
     CostSettings,
     GridSettings,
+    GroundSettings,
     Settings,
     SpreaderSettings,
 )
@@ -44,6 +45,11 @@ EXPLAINED: Mapping[str, Mapping[str, str]] = {
         "rate_unit": '"kg/ha" or "lb/ac"',
         "isoxml_version": 'ISO 11783-10 task data, "3.3" or "4.3"',
         "isoxml_grid": "0 zones, 1 a grid of zone codes, 2 a grid of rates, a swath a cell",
+    },
+    "ground": {
+        "tiles": "address with {z}, {x}, {y} of pictures from the internet; empty: none is asked",
+        "credit": "whose pictures they are; printed on the maps",
+        "most_zoom": "finest zoom that address has",
     },
     "costs": {
         "spreading_uniform_per_ha": "money per ha at one rate",
@@ -84,6 +90,7 @@ _TABLES: Sequence[tuple[str, type]] = (
     ("spreader", SpreaderSettings),
     ("controller", ControllerSettings),
     ("costs", CostSettings),
+    ("ground", GroundSettings),
 )
 
 _HEAD = """\

@@ -36,6 +36,8 @@ from geo.store.rows import fold
 #: Tables whose rows belong to a file.
 FILED = ("blocks", "points", "results", "tissue", "applications", "logged", "findings", "profiles")
 
+SETTINGS = "farm.toml"
+
 #: The most that is unpacked; a zip may promise more than a disk holds.
 MOST_BYTES = 20_000_000_000
 MOST_FILES = 200_000
@@ -337,6 +339,19 @@ def _unpack(archive: zipfile.ZipFile, path: Path, farm: Path) -> None:
             target.write_bytes(archive.read(member))
 
 
+def _computed_with(settings: bytes) -> bytes:
+    """farm.toml without [ground], which only pages show."""
+    kept: list[bytes] = []
+    skipping = found = False
+    for line in settings.splitlines(keepends=True):
+        if line.lstrip().startswith(b"["):
+            skipping = line.strip().startswith(b"[ground]")
+            found = found or skipping
+        if not skipping:
+            kept.append(line)
+    return b"".join(kept).rstrip() + b"\n" if found else settings
+
+
 def fingerprint(folder: Path, season: int) -> str:
     """SHA-256 over everything a run of that season reads: records, settings, own tables."""
     total = hashlib.sha256()
@@ -352,5 +367,6 @@ def fingerprint(folder: Path, season: int) -> str:
                 kept = [row[name] for name in columns if name not in ("fid", "at", "who")]
                 total.update(repr((table, kept)).encode())
     for path in sorted(folder.glob("*.toml")) + sorted(folder.glob("*.csv")):
-        total.update(path.name.encode() + path.read_bytes())
+        data = path.read_bytes()
+        total.update(path.name.encode() + (_computed_with(data) if path.name == SETTINGS else data))
     return total.hexdigest()

@@ -123,6 +123,7 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/settings/block", site.change_block),
         ("/ground", site.keep_ground),
         ("/ground/away", site.remove_ground),
+        ("/ground/online", site.ask_online),
         ("/outline/place", site.place_typed),
         ("/outline/check", site.check_outline),
         ("/outline/store", site.store_outline),

@@ -12,6 +12,7 @@ from geo.settings import (
     ControllerSettings,
     CostSettings,
     GridSettings,
+    GroundSettings,
     Settings,
     SpreaderSettings,
     read_settings,
@@ -36,7 +37,7 @@ def test_a_new_farm_toml_says_what_the_defaults_are(tmp_path: Path):
     ("table", "record"),
     [
         ("grid", GridSettings), ("spreader", SpreaderSettings), ("costs", CostSettings),
-        ("controller", ControllerSettings), ("block", BlockSettings),
+        ("controller", ControllerSettings), ("ground", GroundSettings), ("block", BlockSettings),
     ],
 )  # fmt: skip
 def test_every_key_stands_in_a_new_farm_toml_with_its_meaning(table: str, record: type):

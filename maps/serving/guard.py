@@ -61,7 +61,10 @@ class Guard:
             nonlocal begun
             if message["type"] == "http.response.start":
                 begun = True
-                message["headers"] = [*message.get("headers", []), *headers(scope["nonce"])]
+                message["headers"] = [
+                    *message.get("headers", []),
+                    *headers(scope["nonce"], scope.get("pictures_from", "")),
+                ]
             await send(message)
 
         try:
@@ -93,11 +96,21 @@ def refusal(scope: Scope) -> tuple[int, str] | None:
     return None
 
 
-def headers(nonce: str) -> list[tuple[bytes, bytes]]:
-    """What a page may load and who may hold it."""
+def headers(nonce: str, pictures_from: str = "") -> list[tuple[bytes, bytes]]:
+    """What a page may load and who may hold it.
+
+    Parameters
+    ----------
+    nonce : str
+        Of the page's own scripts.
+    pictures_from : str
+        Scheme, host and port that pictures may come from beside this server; the user's own
+        choice in farm.toml, empty unless made.
+    """
+    images = f"'self' data: {pictures_from}".rstrip()
     policy = (
         f"default-src 'none'; script-src 'self' 'nonce-{nonce}'; style-src 'self' 'unsafe-inline'; "
-        "img-src 'self' data:; connect-src 'self'; form-action 'self'; base-uri 'none'; "
+        f"img-src {images}; connect-src 'self'; form-action 'self'; base-uri 'none'; "
         "frame-ancestors 'none'"
     )
     return [

@@ -12,6 +12,7 @@ from typing import Any
 
 from geo.errors import UsageError
 from geo.ground import read_ground
+from geo.settings import GroundSettings
 from geo.store.database import now
 from maps.serving.workspace import Workspace
 
@@ -81,13 +82,39 @@ def _folder(work: Workspace) -> Path:
 
 
 def ground(work: Workspace, base: str) -> Data | None:
-    """What a page lays under its map: the address of the picture, its corners, whose it is."""
+    """What a page lays under its map: the address of the picture, its corners, whose it is.
+
+    `tiles` is there only if farm.toml names an address, and `asked` says whom the browser asks.
+    """
     known = told(work)
-    if known is None:
+    online = work.settings().ground if work.exists else GroundSettings()
+    if known is None and not online.asked:
         return None
-    credit = known["credit"] or known["name"]
-    return {
-        "url": f"{base}/ground.webp?{known['sha256'][:12]}",
-        "bounds": known["bounds"],
-        "credit": f"Ground: {credit}",
-    }
+    under: Data = {"credit": ""}
+    if known is not None:
+        under |= {
+            "url": f"{base}/ground.webp?{known['sha256'][:12]}",
+            "bounds": known["bounds"],
+            "credit": f"Ground: {known['credit'] or known['name']}",
+        }
+    if online.asked:
+        asked = f"Pictures asked of {host_of(online.asked)}"
+        words = [under["credit"], f"{asked}: {online.credit}" if online.credit else asked]
+        under |= {
+            "tiles": online.tiles,
+            "mostZoom": online.most_zoom,
+            "asked": online.asked,
+            "credit": " · ".join(filter(None, words)),
+        }
+    return under
+
+
+def host_of(asked: str) -> str:
+    """The host of an address, as people say it.
+
+    Examples
+    --------
+    >>> host_of("https://tiles.example.org")
+    'tiles.example.org'
+    """
+    return asked.partition("://")[2]

@@ -24,6 +24,9 @@ from maps.pages.shell import plan_files, shell
 from maps.serving import farmtext, ownground
 from maps.serving.workspace import Workspace
 
+#: Pages whose map the user's own ground lies under.
+MAPPED = ("farm.html", "block.html", "outline.html")
+
 WAITS = {
     "spots": "Where a new sample can change a decision, and which old spots to take again.",
     "walk": "The walk follows a plan of spots: files for the phone and a field sheet.",
@@ -59,6 +62,9 @@ class Site:
         frame = await run_in_threadpool(shell, self.work, base, season, slug, here)
         running = self.work.run.told() if self.work.run is not None else None
         ground = await run_in_threadpool(ownground.ground, self.work, base)
+        if ground is not None and template in MAPPED:
+            # Seen by the guard, which lets the page load pictures from there and nothing else.
+            request.scope["pictures_from"] = ground.get("asked", "")
         text = self.environment.get_template(template).render(
             **frame, **context, ground=ground, nonce=request.scope["nonce"], running=running
         )
@@ -171,6 +177,7 @@ class Site:
             "text": path.read_text(encoding="utf-8") if path.is_file() else "",
             "before": (self.work.folder / farmtext.HISTORY).is_file(),
             "picture": ownground.told(self.work),
+            "online": self.work.settings().ground if self.work.exists else None,
         }
         return await self.page(request, "settings.html", "settings", context)
 

@@ -12,8 +12,9 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 
 from geo.errors import UsageError
+from geo.settings_text import toml_text
 from maps.pages import outline as outline_page
-from maps.serving import drafts, ownground
+from maps.serving import drafts, farmtext, ownground
 from maps.serving.siteparts import SiteParts
 
 #: Bytes of one uploaded form beside its files.
@@ -66,6 +67,15 @@ class SiteDrawing(SiteParts):
             base = request.scope.get("root_path", "")
             return JSONResponse({"said": said, "ground": ownground.ground(self.work, base)})
         return self.back(request, "/settings#ground" if self.work.exists else "/outline")
+
+    async def ask_online(self, request: Request) -> Response:
+        """Ask an address for pictures of the ground, or nobody; farm.toml before is kept."""
+        said = {k: str(v).strip() for k, v in (await request.form()).items()}
+        text = (self.work.folder / "farm.toml").read_text(encoding="utf-8")
+        for key in ("tiles", "credit"):
+            text = farmtext.with_key(text, ("ground",), key, toml_text(said.get(key, "")))
+        await run_in_threadpool(farmtext.write_settings_text, self.work.folder, text)
+        return self.back(request, "/settings#ground")
 
     async def remove_ground(self, request: Request) -> Response:
         """Take the picture under the maps away."""

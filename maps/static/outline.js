@@ -79,7 +79,7 @@
     const around = L.latLngBounds([...all, ...data.samples]);
     for (const other of data.others) around.extend(L.geoJSON(other.outline).getBounds());
     const ground = JSON.parse(document.body.dataset.ground || "null");
-    return around.isValid() || !ground ? around : L.latLngBounds(ground.bounds);
+    return around.isValid() || !ground?.bounds ? around : L.latLngBounds(ground.bounds);
   }
   function whole() {
     const bounds = known();

@@ -93,7 +93,8 @@ function layGround(map, ground = JSON.parse(document.body.dataset.ground || "nul
   pane.style.zIndex = 150;
   pane.style.pointerEvents = "none";
   pane.replaceChildren();
-  L.imageOverlay(ground.url, ground.bounds, { pane: "ground", interactive: false, alt: "" }).addTo(map);
+  if (ground.tiles) L.tileLayer(ground.tiles, { pane: "ground", maxNativeZoom: ground.mostZoom, maxZoom: 24, zIndex: 1 }).addTo(map);
+  if (ground.url) L.imageOverlay(ground.url, ground.bounds, { pane: "ground", interactive: false, alt: "", zIndex: 2 }).addTo(map);
   map.getContainer().querySelector(".credit")?.remove();
   map.getContainer().append(el("p", { class: "credit" }, ground.credit));
   return true;
