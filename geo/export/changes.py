@@ -68,6 +68,7 @@ def changes_document(changes: Changes) -> Document:
                 }
                 for t in one.spread.treatments
             ],
+            "ground": _ground(one),
             "warnings": list(one.warnings),
             "changes": one.changes,
             "responses": [_response(response) for response in one.responses],
@@ -83,6 +84,16 @@ def changes_document(changes: Changes) -> Document:
         }
     )
     return document
+
+
+def _ground(changes: Changes) -> list[Document]:
+    """Outlines that something was spread on, in WGS84, with kg/ha by product; passes add up."""
+    passes: dict[str, dict[str, float]] = {}
+    for one in changes.spread.applications:
+        if one.where_lonlat:
+            got = passes.setdefault(one.where_lonlat, {})
+            got[one.product] = got.get(one.product, 0.0) + (one.rate_kg_ha or 0.0)
+    return [{"where": where, "rates_kg_ha": rates} for where, rates in passes.items()]
 
 
 def _response(response: Any) -> Document:

@@ -8,9 +8,7 @@ import numpy as np
 import shapely
 
 from geo.blocks import Block
-from geo.comparing.treatments import applications_between
 from geo.crs import to_metric
-from geo.farm import read_records
 from geo.lookup import properties
 from geo.units import OM_PER_OC
 from maps.drawing import drawings
@@ -55,7 +53,7 @@ def both_years(work: Workspace, years: Years, block: Block, key: str, document: 
         "images": [_image(lens, block, paper) for lens in lenses],
         "outline": drawings.path_of(block.outline, paper),
         "holes": drawings.holes(block.outline, paper),
-        "spread": _spread(work, years, block, paper),
+        "spread": _spread(document, block, paper),
         "samples": drawings.samples(_metric(spots, block), paper, 1.4),
         "legends": legends,
         "said": _said(years, mapped, key, len(legends)),
@@ -134,24 +132,19 @@ def _image(lens: Data, block: Block, paper: drawings.Paper) -> Data:
     return {"url": lens["picture"], "matrix": " ".join(f"{value:.3f}" for value in matrix)}
 
 
-def _spread(work: Workspace, years: Years, block: Block, paper: drawings.Paper) -> list[Data]:
-    """Outlines of what was spread between, each with its rate; passes over one ground add up."""
-    first, second = (read_records(work.folder, year, block.name) for year in years)
-    days = [one.layers[0].sampled_on if one.layers else None for one in (first, second)]
-    passes: dict[str, dict[str, float]] = {}
-    for one in applications_between(second.applications, *days):
-        if one.where_lonlat:
-            got = passes.setdefault(one.where_lonlat, {})
-            got[one.product] = got.get(one.product, 0.0) + (one.rate_kg_ha or 0.0)
+def _spread(document: Data, block: Block, paper: drawings.Paper) -> list[Data]:
+    """Outlines of what was spread between, each with its rate, as the comparison met them."""
     found = []
-    for where, rates in passes.items():
-        ground = to_metric(shapely.from_wkt(where), block.crs)
+    for one in document.get("ground", []):
+        ground = to_metric(shapely.from_wkt(one["where"]), block.crs)
         shape = shapely.intersection(ground, block.outline)
         if shape.is_empty:
             continue
         widest = max(shapely.get_parts(shape), key=lambda part: part.area)
         x, y = paper.points([shapely.maximum_inscribed_circle(widest).coords[0]])[0]
-        words = " + ".join(rate_words(rate) for rate in rates.values() if rate) or "none"
+        words = (
+            " + ".join(rate_words(rate) for rate in one["rates_kg_ha"].values() if rate) or "none"
+        )
         found.append({"path": drawings.path_of(shape, paper), "x": round(float(x), 1),
                       "y": round(float(y), 1), "words": words})  # fmt: skip
     return found
