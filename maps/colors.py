@@ -107,6 +107,13 @@ def class_ramp(classes: Sequence[Class], sense: str, low: float, high: float) ->
     return blend(sorted(anchors), low, high)
 
 
+def classes_of_steps(ramp: Ramp, classes: Sequence[Class]) -> tuple[int, ...]:
+    """Which class the middle of each step of a ramp lies in, counted from the lowest."""
+    middles = ramp.low + (np.arange(STEPS) + 0.5) / STEPS * (ramp.high - ramp.low)
+    limits = [high for _, _, high, _ in classes if high is not None]
+    return tuple(int(place) for place in np.digitize(middles, limits))
+
+
 def class_color(level: str, sense: str) -> str:
     """Colour of a class."""
     return (HAZARD if sense.startswith("hazard") else RATING)[level]

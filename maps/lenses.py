@@ -38,10 +38,11 @@ def _found(
         ramp = _rating_ramp(surface, values, classes, sense)
         limits = [hi for _, _, hi, _ in classes if hi is not None]
         legend = [_class_legend(one, sense, surface.key) for one in classes]
+        flat = colors.classes_of_steps(ramp, classes)
     else:
         low, high = float(np.nanmin(values)), float(np.nanmax(values))
         shades = colors.AMOUNT if high > low else colors.AMOUNT[2:3]
-        ramp, limits = colors.even(shades, low, high), []
+        ramp, limits, flat = colors.even(shades, low, high), [], ()
         legend = _even_legend(shades, low, high, surface.key)
     return {
         "key": "found",
@@ -49,6 +50,7 @@ def _found(
         "picture": pictures.data_url(pictures.picture(values, ramp, limits)),
         "bounds": frame.bounds,
         "legend": legend,
+        "flat": list(flat),
         "legendUnit": "" if surface.unit == "pH" else surface.unit,
         "labels": line_labels(
             surface.estimate,

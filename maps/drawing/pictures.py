@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 
 from geo.grids import Grid
-from maps.colors import LINE, Ramp
+from maps.colors import CLEAR, LINE, Ramp, Rgb
 
 Array = NDArray[np.float64]
 
@@ -142,6 +142,28 @@ def picture(values: Array, ramp: Ramp, limits: Sequence[float] = ()) -> bytes:
     out = io.BytesIO()
     alpha = bytes([0, *[255] * (LINE - 1), 190])
     image.save(out, "PNG", transparency=alpha, optimize=True)
+    return out.getvalue()
+
+
+def in_sun(png: bytes, flat: Sequence[Rgb] = ()) -> bytes:
+    """A picture as it is drawn for sunlight: class lines twice as wide, one colour a class.
+
+    `flat` has the colour of each step of the ramp; without it the ramp stays.
+    """
+    from PIL import Image
+
+    image = Image.open(io.BytesIO(png))
+    index = np.array(image)
+    line = index == LINE
+    line[1:] |= line[:-1]
+    line[:, 1:] |= line[:, :-1]
+    index[line & (index != CLEAR)] = LINE
+    wide = Image.frombytes("P", image.size, index.tobytes())
+    old = bytes(image.getpalette() or [])
+    colors = bytes(channel for color in flat for channel in color)
+    wide.putpalette(old[:3] + colors + old[3 + len(colors) :])
+    out = io.BytesIO()
+    wide.save(out, "PNG", transparency=image.info["transparency"], optimize=True)
     return out.getvalue()
 
 

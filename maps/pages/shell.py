@@ -54,7 +54,7 @@ def shell(work: Workspace, base: str, season: int | None, slug: str | None, here
 
 
 def _block_url(work: Workspace, base: str, season: int | None, block: Block, here: str) -> str:
-    step = here if here in ("soil", "zones", "spread", "leaf", "change") else "soil"
+    step = here if here in ("soil", "zones", "spread", "leaf", "change", "spots") else "soil"
     if season is None or work.page(season, block.slug) is None:
         return f"{base}/"
     return f"{base}/{season}/{block.slug}/{step}"
@@ -71,6 +71,7 @@ def steps(
             "name": name.capitalize(),
             "line": said.get(name, (ABOUT[name], False))[0],
             "state": "here" if name == here else "done" if name in done else "todo",
+            "done": name in done,
             "url": _step_url(base, season, block, name),
         }
         for name in STEPS

@@ -13,6 +13,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 
+from maps.colors import rgb
+from maps.drawing.pictures import in_sun
 from maps.pages import block as block_page
 from maps.serving.site import Site
 
@@ -23,7 +25,7 @@ class SiteParts(Site):
     # Parts of pages
 
     async def picture(self, request: Request) -> Response:
-        """One lens of one property as a palette PNG."""
+        """One lens of one property as a palette PNG; `?light=sun` for sunlight."""
         season, block = self.place(request)
         page = await run_in_threadpool(self.work.page, season, block.slug)
         for one in page["properties"] if page else ():
@@ -32,6 +34,9 @@ class SiteParts(Site):
                     lens["key"] == request.path_params["lens"]
                 ):
                     data = base64.b64decode(lens["picture"].partition(",")[2])
+                    if request.query_params.get("light") == "sun":
+                        flat = [rgb(lens["legend"][at]["color"]) for at in lens.get("flat", ())]
+                        data = await run_in_threadpool(in_sun, data, flat)
                     return Response(
                         data, media_type="image/png", headers={"cache-control": "no-cache"}
                     )

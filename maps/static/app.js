@@ -32,6 +32,28 @@
     event.preventDefault();
   });
 
+  // Paper cannot be unfolded: what is folded is open while it is printed.
+  let folded = [];
+  addEventListener("beforeprint", () => { folded = [...document.querySelectorAll("main details:not([open]), .column details:not([open])")]; for (const one of folded) one.open = true; });
+  addEventListener("afterprint", () => { for (const one of folded) one.open = false; });
+
+  // The thread sews itself once to each step that was done since its page was last seen.
+  function sew() {
+    const steps = [...document.querySelectorAll(".steps li")];
+    const block = document.querySelector(".blocks [aria-current]")?.getAttribute("href")?.split("/").slice(0, -1).join("/");
+    if (!block) return;
+    const done = steps.flatMap((step, i) => ("done" in step.dataset ? [i] : []));
+    let seen = null;
+    try {
+      seen = JSON.parse(sessionStorage.getItem("sewn " + block));
+      sessionStorage.setItem("sewn " + block, JSON.stringify([...new Set([...(seen || []), ...done])]));
+    } catch { return; }
+    for (const row of document.querySelectorAll(".steps, .thumbs ol")) {
+      for (const i of seen ? done.filter((one) => !seen.includes(one)) : []) row.children[i].classList.add("sewing");
+    }
+  }
+  sew();
+
   for (const pick of document.querySelectorAll(".filepick")) {
     pick.addEventListener("change", () => { if (pick.files.length) pick.form.submit(); });
   }

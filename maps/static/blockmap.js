@@ -85,11 +85,13 @@ window.quilt = (() => {
     add(L.geoJSON(around.water, ghost({ style: { color: token("--water"), weight: 0.9, interactive: false } })));
   }
 
+  function inSun() { return document.documentElement.dataset.light === "sun"; }
+
   function showPicture(one, lens) {
     clear();
     const overlay = layers[`picture:${one.key}:${lens.key}`];
     // Data colours are the same on every ground: a weak map is told by its dashed outline.
-    overlay.setUrl(lens.picture);
+    overlay.setUrl(lens.picture + (data.app && inSun() ? "?light=sun" : ""));
     add(overlay);
     layers.outline.setStyle({ dashArray: one.verdict === "weak" ? "8 6" : null });
     around();
@@ -135,7 +137,7 @@ window.quilt = (() => {
   function addSamples(one) {
     // What is worked out from other values has no cell of its own in the laboratory's file.
     const measured = one && data.samples.some((sample) => sample.values[one.key]);
-    const larger = document.documentElement.dataset.light === "sun" ? 1.4 : 1;
+    const larger = inSun() ? 1.4 : 1;
     for (const sample of data.samples) {
       const cell = one && sample.values[one.key];
       const open = cell && cell.open;

@@ -24,7 +24,8 @@ window.quilt = (() => {
       L.marker(block.label, { interactive: false, keyboard: false, icon: L.divIcon({ html: label, className: "", iconSize: [0, 0], iconAnchor: [0, 44] }) }).addTo(map);
       if (block.url) outline.on("click", () => { location.href = block.url; });
     }
-    const whole = () => map.fitBounds(bounds, { paddingTopLeft: [30, 54], paddingBottomRight: [40, 26], animate: false });
+    // Hidden, as on paper, a map has no size to fit into.
+    const whole = () => map.getSize().x > 80 && map.getSize().y > 90 && map.fitBounds(bounds, { paddingTopLeft: [30, 54], paddingBottomRight: [40, 26], animate: false });
     whole();
     crossLayer(data.crosses).addTo(map);
     drawLegend();

@@ -68,7 +68,7 @@ const page = (() => {
       el("h2", {}, "What follows from it"),
       el("p", {}, words),
       held.length ? el("p", { class: "quiet" }, `Held: ${held.join(", ")}.`) : null,
-      el("div", { class: "actions" }, el("a", { class: "go", href: data.app.place + "/zones" }, "See zones and rates"), charts), box);
+      el("div", { class: "actions" }, el("a", { class: "go", href: data.app.place + "/zones" }, "See zones and rates"), charts, el("a", { class: "button", href: data.app.place + "/file/report.pdf" }, "Print for the shed")), box);
   }
 
   async function drawCharts(one, box, button) {
