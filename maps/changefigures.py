@@ -122,3 +122,16 @@ def zone_words(row: Row) -> str:
     """A zone and the material it was cut for."""
     material = str(row["area"]).rpartition(", zone ")[0].replace("_", " ")
     return f"zone {row['zone_id']} ({material})"
+
+
+def chance_words(chance: float) -> str:
+    """A chance as so many in 100; never certain.
+
+    Examples
+    --------
+    >>> chance_words(0.873), chance_words(0.9999)
+    ('87 of 100', 'more than 99 of 100')
+    """
+    if chance > 0.995:
+        return "more than 99 of 100"
+    return "fewer than 1 of 100" if chance < 0.005 else f"{100 * chance:.0f} of 100"

@@ -11,6 +11,7 @@ from geo.response import MOST_CHANGE
 from maps.changefigures import (
     VERDICT_WORDS,
     Row,
+    chance_words,
     effect_words,
     figure,
     found_words,
@@ -147,6 +148,11 @@ def effect_sentence(row: Row) -> str:
     effect = row["effect"]
     expected = effect["expected"]
     said = f"Against {effect['against']}: {effect_words(row)}"
+    if effect["chance_worth"] is not None:
+        said += (
+            f", more than the {effect['worth']:g} worth acting on in "
+            f"{chance_words(effect['chance_worth'])}"
+        )
     if expected is not None:
         said += f"; the table expects {figure(expected, row)}{unit_of(row)}"
         if row["factor"] is not None and row["before"]:

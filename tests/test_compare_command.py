@@ -8,6 +8,7 @@ import re
 
 import pytest
 
+from geo.export.changes import read_changes
 from maps.cli import main
 
 
@@ -76,3 +77,14 @@ def test_a_season_without_samples_is_said(demo_farm, capsys):
 def test_years_the_wrong_way_round_are_wrong_use(demo_farm, capsys):
     assert main(["compare", str(demo_farm), "2025", "2024"]) == 2
     assert "earlier season" in capsys.readouterr().err
+
+
+def test_a_comparison_by_an_older_program_is_made_anew(compared, demo_farm):
+    """Its document lacks what pages now tell: it counts as not compared, and is replaced."""
+    path = compared / "changes.json"
+    now = path.read_text(encoding="utf-8")
+    old = json.loads(now) | {"schema": 1}
+    path.write_text(json.dumps(old), encoding="utf-8")
+    assert read_changes(compared) == []
+    assert main(["compare", str(demo_farm), "2024", "2025"]) == 0
+    assert path.read_text(encoding="utf-8") == now

@@ -3,6 +3,7 @@
 import math
 import re
 from dataclasses import replace
+from statistics import NormalDist
 
 import pytest
 
@@ -138,3 +139,21 @@ def test_check_samples_of_one_laboratory_bear_no_shift(demo_farm):
     found = compare_records(*named, maps=False).of("ph_water")
     assert found.laboratories is None
     assert found.verdict == "shown"
+
+
+def test_a_change_worth_acting_on(documents):
+    """zones-and-sampling.md, C1: 0.2 pH (Collins and Budden); C4: P(|D| > t) by the normal."""
+    normal = NormalDist()
+    for row in documents["Poel"]["changes"]:
+        effect = row["effect"]
+        if row["key"] not in ("ph_water", "ph_kcl") or effect is None:
+            if effect is not None:
+                assert effect["chance_worth"] is None
+            continue
+        assert effect["worth"] == 0.2
+        # The standard error from p and the mean, with so many degrees that t is nearly normal.
+        rough = abs(effect["difference"]) / normal.inv_cdf(1.0 - effect["p"] / 2.0)
+        chance = 1.0 - normal.cdf((0.2 - effect["difference"]) / rough)
+        assert effect["chance_worth"] == pytest.approx(chance, abs=0.05)
+    told = " ".join(change_sentences(documents["Poel"]))
+    assert "more than the 0.2 worth acting on in 9" in told

@@ -14,6 +14,7 @@ from geo.comparing.comparable import shift_sd
 from geo.comparing.detect import (
     ALPHA,
     between,
+    chance_beyond,
     detectable_mean,
     detectable_single,
     discovery_limit,
@@ -29,6 +30,11 @@ from geo.response import Response
 SHOWN, NOT_SHOWN, REFUSED = "shown", "not_shown", "refused"
 #: Stations needed on either side before treated ground is set against untreated.
 FEWEST_STATIONS = 3
+#: Keys that are a soil's own pH, not a buffer's.
+PH_TESTS = ("ph_water", "ph_cacl2", "ph_kcl")
+#: Smallest difference worth acting on, sampling and analysis together (Collins and Budden,
+#: International Fertiliser Society; abstract seen). [pH]
+WORTH_PH = 0.2
 LABORATORIES = "the stations agree, but two laboratories alone may stand as far apart"
 
 
@@ -37,6 +43,8 @@ class Effect:
     """Change less that of ground where nothing was spread that moves the property. [as Change]
 
     `expected` is what the published response makes of what was planned, where there is one. [unit]
+    `worth` is the smallest difference worth acting on where one is published [unit], and
+    `chance_worth` the chance that the effect is larger than that, either way. [1]
     """
 
     against: str
@@ -47,6 +55,8 @@ class Effect:
     p: float
     verdict: str
     expected: float | None = None
+    worth: float | None = None
+    chance_worth: float | None = None
 
 
 @dataclass(frozen=True)
@@ -198,6 +208,10 @@ def _effect(paired: Paired, area: Area, spread: Spread) -> Effect | None:
         return None
     found = between(paired.change[treated], paired.change[untreated])
     low, high = found.interval()
+    worth = WORTH_PH if paired.key in PH_TESTS and not paired.logs else None
+    beyond = None
+    if worth is not None and found.se > 0.0:
+        beyond = float(chance_beyond(np.array(found.mean), np.array(found.se), worth))
     return Effect(
         against,
         int(untreated.sum()),
@@ -206,6 +220,8 @@ def _effect(paired: Paired, area: Area, spread: Spread) -> Effect | None:
         _shown(high, paired.logs),
         found.p,
         NOT_SHOWN,
+        worth=worth,
+        chance_worth=beyond,
     )
 
 

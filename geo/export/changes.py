@@ -41,10 +41,14 @@ COLUMNS = (
     "effect_low_95",
     "effect_high_95",
     "effect_expected",
+    "effect_worth_acting",
+    "effect_chance_worth",
     "effect_verdict",
     "why",
 )
 Document = dict[str, Any]
+#: Of changes.json; raised when what a document holds changes, so that an older one is made anew.
+SCHEMA = 2
 
 
 def changes_document(changes: Changes) -> Document:
@@ -137,6 +141,8 @@ def _row(document: Document, change: Mapping[str, Any]) -> Document:
             "effect_low_95": _figure(effect["low"]),
             "effect_high_95": _figure(effect["high"]),
             "effect_expected": _figure(effect["expected"]),
+            "effect_worth_acting": _figure(effect["worth"]),
+            "effect_chance_worth": _figure(effect["chance_worth"]),
             "effect_verdict": effect["verdict"],
         }
     return row
@@ -153,17 +159,20 @@ def write_changes(documents: Iterable[Document], folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     rows = [row for document in documents for row in change_rows(document)]
     (folder / "changes.csv").write_text(csv_text(COLUMNS, rows), encoding="utf-8", newline="")
-    text = json.dumps({"schema": 1, "blocks": documents}, ensure_ascii=False, indent=1)
+    text = json.dumps({"schema": SCHEMA, "blocks": documents}, ensure_ascii=False, indent=1)
     (folder / "changes.json").write_text(text + "\n", encoding="utf-8")
 
 
 def read_changes(folder: Path) -> list[Document]:
-    """The documents of an earlier comparison; none if there was none."""
+    """The documents of an earlier comparison; none if there was none, or by an older program."""
     path = folder / "changes.json"
     if not path.is_file():
         return []
-    found: list[Document] = json.loads(path.read_text(encoding="utf-8"))["blocks"]
-    return found
+    found = json.loads(path.read_text(encoding="utf-8"))
+    if found.get("schema") != SCHEMA:
+        return []
+    blocks: list[Document] = found["blocks"]
+    return blocks
 
 
 def read_zones(path: Path, block: Block) -> dict[tuple[str, int], BaseGeometry]:
