@@ -47,6 +47,8 @@ def addresses(folder: Path) -> dict[str, str]:
     """Name -> address of each page worth a picture: the newest season, every block."""
     work = Workspace(folder)
     pages = {"farm": "/", "lab": "/lab", "words": "/words", "settings": "/settings"}
+    pages |= {"outline": "/outline"}
+    pages |= {f"outline-{block.slug}": f"/outline/{block.slug}" for block in work.blocks()}
     ran = [(y, b) for y in work.seasons() for b in work.blocks() if work.page(y, b.slug)]
     for year, block in ran:
         name = f"{year}-{block.slug}"

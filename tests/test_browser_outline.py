@@ -199,7 +199,7 @@ def test_i_am_here_shows_the_circle_and_gives_a_corner_if_asked(farm, opened):
     place = {"latitude": -33.9712, "longitude": 19.9981, "accuracy": 8.4}
     page = opened(farm, "/outline", permissions=["geolocation"], geolocation=place)
     page.get_by_role("button", name="I am here").click()
-    expect(page.locator("#heresaid")).to_contain_text("8.4 m")
+    expect(page.locator("#heresaid")).to_contain_text("within 8.4 m of the dot")
     expect(page.locator("path.accuracy")).to_have_count(1)
     assert corners(page) == []
     page.get_by_role("button", name="Put a corner where I am").click()

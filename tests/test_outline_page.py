@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 
 import pytest
 import shapely
@@ -191,6 +192,28 @@ def test_a_farm_may_be_begun_without_the_name_of_its_first_block_twice(tmp_path)
     assert len(read_blocks(tmp_path / "leeg")) == 1
 
 
+def test_a_farm_in_acres_is_drawn_in_acres(tmp_path):
+    folder, client = tmp_path / "leeg", client_of(tmp_path / "leeg")
+    client.post("/outline/store", json=sent(name="Noord"))
+    drawing = {"pieces": [list(FIELD)], "holes": [list(DAM)], "slug": "noord"}
+    metric = client.post("/outline/check", json=drawing).json()
+    path = folder / "farm.toml"
+    path.write_text(path.read_text("utf-8").replace('units = "metric"', 'units = "us"'), "utf-8")
+    us = client.post("/outline/check", json=drawing).json()
+
+    def first_number(words):
+        return float(re.search(r"\d[\d\u202f.]*", words)[0].replace("\u202f", ""))
+
+    # 1 ac = 0.40468564224 ha and 1 ft = 0.3048 m by the international yard of 1959.
+    assert "ac less than on file" in us["notes"][0]
+    hectares = first_number(metric["notes"][0])
+    assert first_number(us["notes"][0]) == pytest.approx(hectares / 0.40468564224, abs=0.02)
+    metres, feet = (first_number(told["facts"].split(", ")[1]) for told in (metric, us))
+    assert us["facts"].endswith(" ft around")
+    assert feet == pytest.approx(metres / 0.3048, abs=2)
+    assert '"area": "ac"' in client.get("/outline").text
+
+
 @pytest.mark.parametrize("name", HOSTILE)
 def test_any_name_is_stored_letter_for_letter(farm, name):
     client = client_of(farm)
@@ -343,6 +366,7 @@ def test_maps_say_that_they_are_older_than_the_outline(tmp_path):
     assert work.outdated(2024, "werfie")
     assert "older than the outline" in client.get("/?season=2024").text
     assert "older than the outline" in client.get("/2024/werfie/soil").text
+    assert "older than the outline" in client.get("/2024/werfie/spread").text
     for unit in units_of(folder, 2024, None, None):
         assert run_unit(unit, False).state == "done"
     assert not work.redrawn(2024, read_blocks(folder)[0])

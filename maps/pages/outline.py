@@ -24,6 +24,7 @@ from geo.lookup import read_toml
 from geo.outlines.drawn import Drawing, DrawingError, drawing_of, drawn_area, overlaps_ha
 from geo.outlines.polygons import Area, geodesic_area_ha, geodesic_length_m
 from geo.received import MOST_NAME_CHARACTERS
+from geo.settings import Settings
 from geo.settings_text import settings_text
 from geo.store.corrections import Change
 from geo.store.database import now
@@ -31,6 +32,7 @@ from geo.store.originals import digest
 from geo.store.rows import fold
 from geo.upkeep import earlier_outlines, redraw_block
 from maps.drawing.furniture import row_lines
+from maps.paper.measures import Measures, measures_of
 from maps.serving import farmtext
 from maps.serving.workspace import Workspace
 
@@ -69,6 +71,7 @@ def outline(work: Workspace, base: str, block: Block | None) -> Data:
         "data": {
             "base": base,
             "slug": block.slug if block else "",
+            "units": _measured(work).words,
             "drawing": _rings(block.lonlat) if block else {"pieces": [[]], "holes": []},
             "earlier": [] if block is None else _earlier_rings(work, block),
             "others": [
@@ -82,6 +85,10 @@ def outline(work: Workspace, base: str, block: Block | None) -> Data:
             "samples": [[p.lat, p.lon] for p in _places(work)],
         },
     }
+
+
+def _measured(work: Workspace) -> Measures:
+    return measures_of(work.settings() if work.exists else Settings())
 
 
 def _user() -> str:
@@ -103,7 +110,7 @@ def _rings(area: Area) -> Data:
 def _earlier(work: Workspace, block: Block) -> list[Data]:
     return [
         {"until": one.at[:10], "who": one.who, "why": one.why,
-         "ha": f"{geodesic_area_ha(one.lonlat):.2f}"}
+         "area": _measured(work).area_words(geodesic_area_ha(one.lonlat))}
         for one in earlier_outlines(work.folder, block.name)
     ]  # fmt: skip
 
@@ -165,17 +172,18 @@ def checked(work: Workspace, asked: Asked) -> Data:
     return {
         "refused": "",
         "ha": geodesic_area_ha(area),
-        "facts": _facts(area),
-        "notes": _notes(work, area, block),
+        "facts": _facts(area, _measured(work)),
+        "notes": [_measured(work).said(note) for note in _notes(work, area, block)],
         "lacks": _lacks(work, asked, area, block),
     }
 
 
-def _facts(area: Area) -> str:
+def _facts(area: Area, measured: Measures) -> str:
     edge_m = geodesic_length_m(shapely.boundary(area))
     drawing = drawing_of(area)
     corners = sum(len(ring) for ring in (*drawing.pieces, *drawing.holes))
-    return f"{corners} corners, {f'{edge_m:,.0f}'.replace(',', NARROW)} m around"
+    length = f"{float(measured.of_row(edge_m)):,.0f}".replace(",", NARROW)
+    return f"{corners} corners, {length} {measured.words['length']} around"
 
 
 def _notes(work: Workspace, area: Area, block: Block | None) -> list[str]:

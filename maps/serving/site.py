@@ -130,6 +130,8 @@ class Site:
         if context is None:
             return await self.waits(request, "spread")
         context["block"] = block.name
+        context["redrawn"] = await run_in_threadpool(self.work.redrawn, season, block)
+        context["outdated"] = await run_in_threadpool(self.work.outdated, season, block.slug)
         return await self.page(
             request, "spread.html", "spread", context, season=season, slug=block.slug
         )

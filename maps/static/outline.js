@@ -41,6 +41,9 @@
     flat.forEach(([x, y], i) => { const [x2, y2] = flat[(i + 1) % flat.length]; twice += x * y2 - x2 * y; });
     return Math.abs(twice) / 2 * A_M * A_M / 2 / 1e4;
   }
+  // The farm's own units.
+  const AC_HA = 0.40468564224, acres = data.units.area === "ac";
+  function areaWords(ha) { const size = acres ? ha / AC_HA : ha; return `${size.toFixed(size < 0.1 ? 4 : 2)} ${data.units.area}`; }
   const hectares = () => rings.reduce((sum, r) => sum + (r.kind === "hole" ? -1 : 1) * ringHa(r.corners), 0);
 
   // The map
@@ -272,7 +275,7 @@
   // What is said
   function say() {
     const size = hectares();
-    $("ha").textContent = size > 0 ? `${size.toFixed(size < 0.1 ? 4 : 2)} ha` : "No outline yet";
+    $("ha").textContent = size > 0 ? areaWords(size) : "No outline yet";
   }
   function tell() {
     const now = rings[clicking], count = now ? now.corners.length : 0;
@@ -323,7 +326,7 @@
     if (answer.place) L.marker(latlng(answer.place), { interactive: false, keyboard: false, icon: L.divIcon({ className: "crossing", iconSize: null, html: "" }) }).addTo(marks);
     fill($("notes"), (answer.notes || []).map((line) => el("li", {}, line)));
     $("lacks").textContent = refused ? "" : answer.lacks || "";
-    if (answer.ha !== undefined) { $("ha").textContent = `${answer.ha.toFixed(answer.ha < 0.1 ? 4 : 2)} ha`; $("ha").dataset.ha = answer.ha; $("ha").dataset.here = hectares(); }
+    if (answer.ha !== undefined) { $("ha").textContent = areaWords(answer.ha); $("ha").dataset.ha = answer.ha; $("ha").dataset.here = hectares(); }
     sound = !refused && answer.ha !== undefined && !answer.lacks;
     $("store").disabled = !sound;
   }
@@ -341,7 +344,7 @@
     const around = L.latLng(latitude, longitude).toBounds(Math.max(4 * accuracy, 200));
     if (!map.getBounds().contains([latitude, longitude]) || map.getZoom() < 14) map.fitBounds(around, { animate: false });
     const coarse = accuracy > 30 ? " That is too coarse for a corner, good enough to find the field." : "";
-    $("heresaid").textContent = `You are inside the circle, ${accuracy < 10 ? accuracy.toFixed(1) : Math.round(accuracy)} m wide to each side.${coarse}`;
+    $("heresaid").textContent = `You are within ${accuracy < 10 ? accuracy.toFixed(1) : Math.round(accuracy)} m of the dot, 19 times in 20.${coarse}`;
     $("heretools").hidden = false;
     tell();
   }
