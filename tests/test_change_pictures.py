@@ -91,3 +91,10 @@ def test_ids_of_pictures_are_each_their_own(werfie):
     markup = "".join(one["change"] + one["doubt"] for one in change_pictures(werfie))
     ids = re.findall(r'id="([^"]*)"', markup)
     assert len(ids) == len(set(ids))
+
+
+def test_the_ends_of_a_legend_have_their_unit(werfie):
+    legends = {one["key"]: [words for _, words in one["legend"]] for one in change_pictures(werfie)}
+    assert re.fullmatch(r"rose by [\d.]+", legends["ph_water"][2])
+    assert re.fullmatch(r"rose by \d+ mg/kg", legends["mg"][2])
+    assert re.fullmatch(r"factor [\d.]+", legends["k"][2])

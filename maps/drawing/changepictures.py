@@ -209,7 +209,9 @@ def _legend(one: ChangeMap) -> list[tuple[str, str]]:
     if one.logs:
         ends = [f"factor {math.exp(-reach):.2f}", "no change", f"factor {math.exp(reach):.2f}"]
     else:
-        size = f"{reach:.2f}" if properties()[one.key].unit == "pH" else number(reach)
+        unit = properties()[one.key].unit
+        size = f"{reach:.2f}" if unit == "pH" else number(reach)
+        size += "" if unit in {"pH", "1"} else f" {unit}"
         ends = [f"fell by {size}", "no change", f"rose by {size}"]
     ends[0] = ends[0].replace("-", MINUS)
     return [(CHANGE[0], ends[0]), (CHANGE[2], ends[1]), (CHANGE[4], ends[2])]
