@@ -28,6 +28,28 @@ def laboratory_columns(folder: Path) -> list[tuple[str, str]]:
     return [(heading, unit) for heading, key, unit, _ in columns if key in properties()]
 
 
+def laboratories(folder: Path) -> list[dict[str, str | int]]:
+    """Each layout of a laboratory's file on file, the latest first: name, file, day, columns."""
+    with reading_store(folder) as database:
+        rows = database.execute(
+            "SELECT profiles.laboratory, profiles.columns, files.name, files.stored_at"
+            " FROM profiles JOIN files ON profiles.file = files.fid ORDER BY profiles.fid DESC"
+        ).fetchall()
+    found: dict[str, dict[str, str | int]] = {}
+    for row in rows:
+        keys = [key for _, key, _, _ in json.loads(row["columns"]) if key in properties()]
+        found.setdefault(
+            row["columns"],
+            {
+                "laboratory": row["laboratory"],
+                "file": row["name"],
+                "day": row["stored_at"][:10],
+                "properties": len(keys),
+            },
+        )
+    return list(found.values())
+
+
 def sampled_ids(folder: Path) -> frozenset[str]:
     """Every sample that ever had a result."""
     with reading_store(folder) as database:

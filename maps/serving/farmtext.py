@@ -6,6 +6,7 @@ import os
 import re
 import tempfile
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 
 from geo.errors import FarmError
@@ -71,14 +72,57 @@ def with_key(text: str, table: tuple[str, ...], key: str, value: str) -> str:
     end = next(
         (i for i in range(start + 1, len(lines)) if lines[i].lstrip().startswith("[")), len(lines)
     )
-    for i in range(start + 1, end):
-        if re.match(rf"\s*{re.escape(key)}\s*=", lines[i]):
-            comment = re.search(r"(\s+#[^\"']*)$", lines[i])
-            lines[i] = f"{key} = {value}{comment[1] if comment else ''}"
-            return "\n".join(lines)
+    found = _line_of(lines, start + 1, end, key)
+    if found is not None:
+        comment = _comment(lines[found], key)
+        lines[found] = f"{key} = {value}{comment}"
+        return "\n".join(lines)
     last = max((i for i in range(start, end) if lines[i].strip()), default=start)
     lines.insert(last + 1, f"{key} = {value}")
     return "\n".join(lines)
+
+
+def without_key(text: str, table: tuple[str, ...], key: str) -> str:
+    r"""The text with one key of one table put behind a comment mark, so that its default holds.
+
+    Examples
+    --------
+    >>> print(without_key("[a]\nx = 1  # mine\n", ("a",), "x"))
+    [a]
+    # x = 1  # mine
+    <BLANKLINE>
+    """
+    lines = text.split("\n")
+    start = next((i for i, line in enumerate(lines) if _header(line) == table), None)
+    if start is None:
+        return text
+    end = next(
+        (i for i in range(start + 1, len(lines)) if lines[i].lstrip().startswith("[")), len(lines)
+    )
+    for i in range(start + 1, end):
+        if re.match(rf"\s*{re.escape(key)}\s*=", lines[i]):
+            lines[i] = f"# {lines[i].lstrip()}"
+    return "\n".join(lines)
+
+
+def _line_of(lines: Sequence[str], start: int, end: int, key: str) -> int | None:
+    """The line that sets a key, or the one that shows it behind a comment mark."""
+    for pattern in (rf"\s*{re.escape(key)}\s*=", rf"\s*#\s*{re.escape(key)}\s*="):
+        for i in range(start, end):
+            if re.match(r"\s*#\s*\[", lines[i]):
+                break  # an example of another table
+            if re.match(pattern, lines[i]):
+                return i
+    return None
+
+
+def _comment(line: str, key: str) -> str:
+    """What stands behind the value, with the space before it; a # inside a text is no comment."""
+    line = re.sub(r"^\s*#\s*", "", line)
+    string = r'"(?:[^"\\]|\\.)*"|' + r"'[^']*'"
+    found = re.match(rf"{re.escape(key)}\s*=(?:{string}|[^\"'#])*", line.lstrip())
+    rest = line.lstrip()[found.end() :] if found else ""
+    return f"  {rest}" if rest.startswith("#") else ""
 
 
 def _header(line: str) -> tuple[str, ...] | None:

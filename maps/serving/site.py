@@ -18,6 +18,7 @@ from maps.pages import change as change_page
 from maps.pages import farm as farm_page
 from maps.pages import lab as lab_page
 from maps.pages import outline as outline_page
+from maps.pages import settings as settings_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
 from maps.pages.shell import plan_files, shell
@@ -177,6 +178,7 @@ class Site:
         path = self.work.folder / "farm.toml"
         context = {
             "text": path.read_text(encoding="utf-8") if path.is_file() else "",
+            **await run_in_threadpool(settings_page.settings_form, self.work),
             "before": (self.work.folder / farmtext.HISTORY).is_file(),
             "picture": ownground.told(self.work),
             "online": self.work.settings().ground if self.work.exists else None,

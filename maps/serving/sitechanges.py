@@ -19,6 +19,7 @@ from geo.store.corrections import Change, exclude_sample, set_value
 from geo.upkeep import rename_block, restore_farm, retire_block, withdraw_file
 from maps.commands.plan import AS_LAST_TIME, plan_farm
 from maps.pages import block as block_page
+from maps.pages import settings as settings_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
 from maps.serving import drafts, farmtext
@@ -30,6 +31,8 @@ from maps.serving.workspace import Wish, Workspace
 
 #: Seconds between signs of life on an event stream.
 ALIVE_S = 10.0
+#: A form of settings has about 25 fields a block.
+MOST_FIELDS = 5000
 
 
 class SiteChanges(SiteDrawing):
@@ -204,12 +207,22 @@ class SiteChanges(SiteDrawing):
 
     async def keep_settings(self, request: Request) -> Response:
         """Take a new farm.toml."""
-        form = await request.form(max_part_size=MOST_FORM_PART)
-        text = str(form.get("text", ""))
+        form = await request.form(max_fields=MOST_FIELDS, max_part_size=MOST_FORM_PART)
+        said = {k: str(v) for k, v in form.items()}
+        text, typed, wrong, refused = said.get("text"), None, {}, ""
         try:
-            await run_in_threadpool(farmtext.write_settings_text, self.work.folder, text)
+            if text is not None:
+                await run_in_threadpool(farmtext.write_settings_text, self.work.folder, text)
+            else:
+                typed = said
+                wrong = await run_in_threadpool(settings_page.keep_settings, self.work, said)
         except FarmError as error:
-            context = {"text": text, "refused": str(error), "before": False}
+            refused = str(error)
+        if wrong or refused:
+            shown = await run_in_threadpool(settings_page.settings_form, self.work, typed, wrong)
+            if text is None:
+                text = (self.work.folder / "farm.toml").read_text(encoding="utf-8")
+            context = {**shown, "text": text, "refused": refused, "wrong": wrong, "before": False}
             return await self.page(request, "settings.html", "settings", context)
         return self.back(request, "/settings")
 
@@ -244,11 +257,17 @@ class SiteChanges(SiteDrawing):
         season = request.path_params["season"]
         said = {k: str(v).strip() for k, v in (await request.form()).items()}
         count = int(said["spots"]) if said.get("spots", "").isdigit() else AS_LAST_TIME
+        paid = said.get("budget", "").replace(" ", "")
+        budget = float(paid) if paid.replace(".", "", 1).isdigit() else None
+        if paid and (budget is None or not budget > 0):
+            raise UsageError(f"A sum of money is a number above 0, not {paid!r}.")
+        if budget is not None and count:
+            raise UsageError("Give the number of spots or a sum of money, not both.")
 
         def work() -> list[str]:
             from geo.sampling import Wishes
 
-            return plan_farm(self.work.folder, season, Wishes(spots=count)).lines
+            return plan_farm(self.work.folder, season, Wishes(spots=count), budget=budget).lines
 
         self.work.told["spots"] = (await run_in_threadpool(work))[:-2]
         return self.back(request, said.get("back", "/"))

@@ -1,0 +1,115 @@
+"""The settings form: each knob with its help, refused at its field, remarks in farm.toml kept."""
+
+import json
+import tomllib
+from pathlib import Path
+
+import pytest
+from shapely import box
+from starlette.testclient import TestClient
+
+from geo.blocks import Outline
+from geo.farm import create_farm
+from geo.settings import read_settings
+from geo.settings_text import EXPLAINED
+from maps.app import create_app
+from maps.pages.settings import sections
+from maps.serving.farmtext import with_key, without_key
+
+BASE = "http://127.0.0.1:8000"
+TARGET = json.dumps(["blocks", 'The "old" yard', "target_ph"])
+TEXT = """\
+# My own remark.
+[farm]
+name = "Hill # farm"   # 'quoted' and "quoted" # remark
+units = "metric"       # "metric" or "us"
+
+[blocks.'The "old" yard']
+# target_ph =          # pH in water to lime to
+planted = 2006         # replanted after "the flood"
+"""
+
+
+@pytest.fixture
+def farm(tmp_path: Path) -> Path:
+    folder = tmp_path / "hill"
+    yard = box(20.0, -34.0, 20.002, -33.998)
+    create_farm(folder, [Outline('The "old" yard', yard, "", 1, "EPSG:4326")], TEXT)
+    return folder
+
+
+def client_of(folder: Path) -> TestClient:
+    return TestClient(create_app(folder), base_url=BASE, headers={"origin": BASE})
+
+
+def test_every_explained_knob_is_a_field(farm):
+    """A form that forgets a key sends people back to the text."""
+    settings = read_settings(farm / "farm.toml")
+    shown = {(k.table[0], k.key) for _, _, ks in sections(settings, ['The "old" yard']) for k in ks}
+    for table, words in EXPLAINED.items():
+        if table == "ground":
+            continue  # asked on the same page, with what it gives away
+        name = "blocks" if table == "block" else table
+        missing = {key for key in words if (name, key) not in shown} - {"placement"}
+        assert missing == set(), table
+
+
+def test_a_change_keeps_every_remark(farm):
+    client = client_of(farm)
+    client.post("/settings", data={TARGET: "6,3", json.dumps(["farm", "units"]): "us"})
+    text = (farm / "farm.toml").read_text()
+    assert read_settings(farm / "farm.toml").block('The "old" yard').target_ph == 6.3
+    for remark in ("# My own remark.", '# "metric" or "us"', "# pH in water", '"the flood"'):
+        assert remark in text
+    assert 'units = "us"' in text
+    client.post("/settings", data={TARGET: ""})
+    assert read_settings(farm / "farm.toml").block('The "old" yard').target_ph is None
+
+
+@pytest.mark.parametrize("said", ["sixish", "61", "-1", "1e2", "nan"])
+def test_a_wrong_value_is_told_at_its_field_and_changes_nothing(farm, said):
+    before = (farm / "farm.toml").read_bytes()
+    page = client_of(farm).post("/settings", data={TARGET: said})
+    assert page.status_code == 200
+    assert page.text.count('aria-invalid="true"') == 1
+    assert f'value="{said}"' in page.text, "what was typed stays in the field"
+    assert (farm / "farm.toml").read_bytes() == before
+
+
+def test_the_form_as_shown_changes_nothing(farm):
+    """Saving an untouched form must not write defaults into farm.toml."""
+    import re
+    from html import unescape
+
+    client, before = client_of(farm), (farm / "farm.toml").read_bytes()
+    page = client.get("/settings").text
+    form = page[page.index('class="knobs"') : page.index("The same as text")]
+    said = {
+        unescape(n): unescape(v)
+        for n, v in re.findall(r'<input id="k\d+" name="([^"]+)" value="([^"]*)"', form)
+    }
+    for name, inside in re.findall(r'<select id="k\d+" name="([^"]+)"[^>]*>(.*?)</select>', form):
+        chosen = re.search(r'value="([^"]*)" selected', inside)
+        said[unescape(name)] = chosen[1] if chosen else ""
+    assert len(said) > 50
+    client.post("/settings", data=said)
+    assert (farm / "farm.toml").read_bytes() == before
+
+
+def test_a_layout_that_lines_cannot_change_is_refused_whole(farm):
+    text = TEXT.replace('[farm]\nname = "Hill # farm"', 'farm.name = "Hill"\n[grid]\nseed = 3')
+    text = text.replace('units = "metric"       # "metric" or "us"\n', "")
+    (farm / "farm.toml").write_text(text)
+    page = client_of(farm).post("/settings", data={json.dumps(["farm", "currency"]): "EUR"})
+    assert "in the text below" in page.text
+    assert (farm / "farm.toml").read_text() == text
+
+
+@pytest.mark.parametrize("text", [TEXT, TEXT.replace("\n# target_ph", "\n#target_ph")])
+def test_lines_are_changed_as_toml_reads_them(text):
+    """Against tomllib: setting and unsetting a key changes that key and no other."""
+    place = ("blocks", 'The "old" yard')
+    once = with_key(text, place, "target_ph", "6.5")
+    assert tomllib.loads(once)["blocks"][place[1]]["target_ph"] == 6.5
+    assert once.count("target_ph") == 1
+    assert tomllib.loads(without_key(once, place, "target_ph")) == tomllib.loads(text)
