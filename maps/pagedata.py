@@ -22,20 +22,18 @@ from maps.charts import Chart, property_charts
 from maps.drawing.furniture import compass_word, ends, furniture
 from maps.drawing.zonecharts import zone_chart
 from maps.lenses import lenses
+from maps.paper.measures import measures_of
 from maps.readout import read_out
 from maps.wording import (
     AMENDMENT_WORDS,
     MAP_VERDICT_WORDS,
     ZONE_VERDICT_WORDS,
-    amount_words,
     capital,
     crop_words,
     date_words,
     level_words,
     money,
     number,
-    range_words,
-    rate_words,
     sentence,
 )
 
@@ -56,6 +54,7 @@ def page_data(season: Season) -> Data:
         "farm": season.settings.name,
         "block": block.name,
         "season": season.season,
+        "units": measures_of(season.settings).words,
         "facts": facts_line(season),
         "outline": {
             "type": "Feature",
@@ -70,7 +69,9 @@ def page_data(season: Season) -> Data:
         "samples": _samples(season),
         "materials": materials_data(season),
         "held": _held(season),
-        "cautions": list(season.prescription.cautions),
+        "cautions": [
+            measures_of(season.settings).said(one) for one in season.prescription.cautions
+        ],
         "findings": [_finding(f) for f in season.checked.findings],
         "readOut": read_out(season.surfaces),
         "sources": _sources(season),
@@ -82,9 +83,9 @@ def facts_line(season: Season) -> str:
     block, samples = season.block, season.checked.samples
     day = date_words(samples.sampled_on) if samples.sampled_on else str(season.season)
     top, bottom = samples.depth_cm
-    count = len(season.checked.usable)
+    count, area = len(season.checked.usable), measures_of(season.settings).area_words(block.area_ha)
     return (
-        f"{block.area_ha:.2f} ha · {crop_words(block.site.crop)} · "
+        f"{area} · {crop_words(block.site.crop)} · "
         f"{count} sample{'' if count == 1 else 's'}, {day}, {top:g} to {bottom:g} cm"
     )
 
@@ -224,7 +225,7 @@ def materials_data(season: Season) -> list[Data]:
 
 
 def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data:
-    first = next(iter(rates.values()))
+    first, measured = next(iter(rates.values())), measures_of(season.settings)
     uniform = season.prescription.uniform.get(zone_map.amendment)
     cost = season.prescription.costs.get(zone_map.amendment)
     currency = season.settings.currency
@@ -243,20 +244,20 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
         "material": first.material.replace("_", " "),
         "verdict": zone_map.verdict,
         "verdictWords": ZONE_VERDICT_WORDS[zone_map.verdict],
-        "why": zone_map.why,
+        "why": measured.said(zone_map.why),
         "nothing": nothing,
-        "twice": [SPREAD_TWICE, *twice] if twice else [],
+        "twice": [SPREAD_TWICE, *map(measured.said, twice)] if twice else [],
         "totalKg": round(sum(rate.rate_kg_ha * rate.area_ha for rate in rates.values()), 1),
         "cost": None if cost is None else money(cost, currency),
         "uniform": None
         if uniform is None
         else {
-            "rate": rate_words(uniform.rate_kg_ha),
-            "total": amount_words(uniform.total_kg),
+            "rate": measured.rate(uniform.rate_kg_ha),
+            "total": measured.amount(uniform.total_kg),
             "cost": None if uniform.cost is None else money(uniform.cost, currency),
         },
         "charts": [] if boxes is None else [chart_words(boxes)],
-        "reasons": list(first.reasons),
+        "reasons": [measured.said(reason) for reason in first.reasons],
         "sources": list(first.sources),
         "fromMemory": any(rate.from_memory for rate in rates.values()),
         "zones": [
@@ -266,11 +267,13 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
                 "rateKgHa": rates[zone.zone_id].rate_kg_ha,
                 "lowKgHa": rates[zone.zone_id].low_kg_ha,
                 "highKgHa": rates[zone.zone_id].high_kg_ha,
-                "ha": f"{zone.area_ha:.2f}",
-                "rate": rate_words(rates[zone.zone_id].rate_kg_ha),
-                "range": range_words(rates[zone.zone_id].low_kg_ha, rates[zone.zone_id].high_kg_ha),
+                "ha": measured.area(zone.area_ha),
+                "rate": measured.rate(rates[zone.zone_id].rate_kg_ha),
+                "range": measured.span(
+                    rates[zone.zone_id].low_kg_ha, rates[zone.zone_id].high_kg_ha
+                ),
                 "kg": round(rates[zone.zone_id].rate_kg_ha * zone.area_ha, 1),
-                "passes": [rate_words(p) for p in rates[zone.zone_id].passes],
+                "passes": [measured.rate(p) for p in rates[zone.zone_id].passes],
                 "rank": rank[zone.zone_id],
                 "fill": fills[zone.zone_id],
                 "rows": [list(run) for run in zone.rows],
@@ -303,7 +306,7 @@ def _held(season: Season) -> list[Data]:
             "amendment": one.amendment,
             "word": AMENDMENT_WORDS.get(one.amendment, one.amendment).capitalize(),
             "kind": one.kind,
-            "reason": one.reason,
+            "reason": measures_of(season.settings).said(one.reason),
             "sources": list(one.sources),
         }
         for one in season.prescription.held

@@ -141,18 +141,21 @@ def money(amount: float, currency: str) -> str:
 
 
 def rate_words(kg_ha: float, unit: bool = True) -> str:
-    """A rate: t/ha to 0.1 from a tonne up, else kg/ha to 5, below 20 as it is.
+    """A rate as the files carry it, never rounded again: whole kg/ha from 20 up, else two decimals.
+
+    From a tonne up it is the same figure in t/ha.
 
     Examples
     --------
-    >>> rate_words(4400), rate_words(248), rate_words(0), rate_words(3.25)
-    ('4.4 t/ha', '250 kg/ha', 'none', '3.2 kg/ha')
+    >>> rate_words(4400), rate_words(2588), rate_words(73), rate_words(0), rate_words(3.25)
+    ('4.4 t/ha', '2.588 t/ha', '73 kg/ha', 'none', '3.25 kg/ha')
     """
     if kg_ha == 0:
         return "none" if unit else "0"
     if kg_ha >= 1000:
-        return f"{kg_ha / 1000:.1f}" + (" t/ha" if unit else "")
-    text = f"{5 * round(kg_ha / 5)}" if kg_ha >= 20 else f"{kg_ha:.2g}"
+        text = f"{kg_ha / 1000:.3f}".rstrip("0")
+        return text + ("0" if text.endswith(".") else "") + (" t/ha" if unit else "")
+    text = f"{kg_ha:.0f}" if kg_ha >= 20 else f"{kg_ha:.2f}".rstrip("0").rstrip(".")
     return text + (" kg/ha" if unit else "")
 
 
@@ -168,7 +171,7 @@ def amount_words(kg: float) -> str:
 
 
 def range_words(low_kg_ha: float, high_kg_ha: float) -> str:
-    """Low to high in one unit, that of the upper end.
+    """Low to high in one unit, that of the upper end: t/ha to 0.1, kg/ha to 5; below 20 as it is.
 
     Examples
     --------
@@ -177,7 +180,8 @@ def range_words(low_kg_ha: float, high_kg_ha: float) -> str:
     """
     if high_kg_ha >= 1000:
         return f"{low_kg_ha / 1000:.1f} to {high_kg_ha / 1000:.1f} t/ha"
-    return f"{rate_words(low_kg_ha, unit=False)} to {rate_words(high_kg_ha)}"
+    low, high = (f"{5 * round(x / 5)}" if x >= 20 else f"{x:.2g}" for x in (low_kg_ha, high_kg_ha))
+    return f"{low} to {high} kg/ha" if high_kg_ha else "none"
 
 
 def date_words(day: date) -> str:

@@ -82,7 +82,21 @@ def test_rates_csv_adds_up_to_the_totals(folders, kniee):
         ]
         assert sum(kg) == pytest.approx(total, rel=5e-3)
     said = {row["status"] for row in rows}
-    assert {"uniform alternative", "cost of the zones, delivered and spread"} <= said
+    assert {"uniform alternative", "all zones"} <= said
+    assert not said & {"to buy", "spend 1"}  # those stand in buy.csv
+
+
+def test_what_to_buy_is_a_table_of_its_own_that_adds_up(folders, kniee):
+    """Totals are sums: needed is rate times area, and the last `so_far` is all that it costs."""
+    with (folders / "kniee" / "buy.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["first"] for row in rows] == ["1", "2"]
+    needed = {row["material"]: float(row["needed_kg"]) for row in rows}
+    assert needed == pytest.approx(dict(kniee.prescription.totals_kg), abs=0.1)
+    assert all(float(row["buy_kg"]) >= float(row["needed_kg"]) - 0.1 for row in rows)
+    assert float(rows[-1]["so_far"]) == pytest.approx(
+        sum(float(row["cost"]) for row in rows), abs=0.05
+    )
 
 
 def test_product_cost_is_price_times_kilograms(folders, poel):
@@ -116,7 +130,7 @@ def test_no_cell_of_a_workbook_is_a_formula():
 
 def test_the_workbook_holds_rates_and_ratings(folders, poel):
     book = openpyxl.load_workbook(folders / "poel" / "rates.xlsx", read_only=True)
-    assert book.sheetnames == ["rates", "ratings"]
+    assert book.sheetnames == ["rates", "buy", "ratings"]
     rows = list(book["ratings"].iter_rows(values_only=True))
     assert len(rows) == 1 + len(poel.ratings.block) + len(poel.ratings.soil)
     kinds = [cell.data_type for row in book["rates"].iter_rows() for cell in row]

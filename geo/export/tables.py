@@ -1,4 +1,7 @@
-"""rates.csv: every rate with its doubt, cost, reasons and sources, and the uniform alternative."""
+"""rates.csv: every rate with its doubt, cost, reasons, sources, and the uniform alternative.
+
+buy.csv: what to buy for it, in the order to spend in where money is short.
+"""
 
 from __future__ import annotations
 
@@ -31,6 +34,19 @@ COLUMNS = (
     "from_memory",
     "reasons",
     "sources",
+)
+BUY_COLUMNS = (
+    "block",
+    "first",
+    "material",
+    "amendments",
+    "needed_kg",
+    "buy_kg",
+    "packing",
+    "product_cost",
+    "cost",
+    "so_far",
+    "why",
 )
 #: Spreadsheets run a cell that begins with one of these (OWASP ASVS 1.2.10, CWE-1236).
 RUNS = "=+-@\t\r\n＝＋－＠"
@@ -69,12 +85,18 @@ def _uniform_said(one: Uniform) -> str:
 
 
 def write_rates(season: Season, path: Path) -> None:
-    """Write rates.csv."""
+    """Write rates.csv, and buy.csv beside it where there is something to buy."""
     path.write_text(csv_text(COLUMNS, rate_rows(season)), encoding="utf-8", newline="")
+    if bought := buy_rows(season):
+        text = csv_text(BUY_COLUMNS, bought)
+        path.with_name("buy.csv").write_text(text, encoding="utf-8", newline="")
 
 
 def rate_rows(season: Season) -> list[dict[str, Any]]:
-    """One row a zone and material, then the uniform alternatives, then what is held and why."""
+    """One row a zone, all zones of an amendment, the same at one rate, then what is held and why.
+
+    The rows "all zones" and "uniform alternative" cost alike: delivered and spread.
+    """
     plan = season.prescription
     known = materials_of(season.settings)
     prices = {key: known[key].price_per_t for key in plan.totals_kg if key in known}
@@ -119,11 +141,15 @@ def rate_rows(season: Season) -> list[dict[str, Any]]:
         {
             "block": season.block.name,
             "amendment": amendment,
-            "zone": "total",
+            "material": material,
+            "zone": "all",
+            "hectares": round(sum(rate.area_ha for rate in of_it), 4),
+            "product_kg": round(sum(rate.rate_kg_ha * rate.area_ha for rate in of_it), 1),
             "cost": None if cost is None else round(cost, 2),
-            "status": "cost of the zones, delivered and spread",
+            "status": "all zones",
         }
-        for amendment, cost in plan.costs.items()
+        for (amendment, material), of_it in _by_amendment(plan.rates).items()
+        for cost in [plan.costs.get(amendment)]
     ]
     held = [
         {
@@ -135,36 +161,50 @@ def rate_rows(season: Season) -> list[dict[str, Any]]:
         }
         for one in plan.held
     ]
-    return zones + uniform + totals + _bought(season) + held
+    return zones + totals + uniform + held
 
 
-def _bought(season: Season) -> list[dict[str, Any]]:
-    """What to buy, and what first if only part of the money is there."""
-    plan, name = season.prescription, season.block.name
-    lines = [
-        {
-            "block": name,
-            "material": line.material,
-            "zone": "all",
-            "product_kg": round(line.bought_kg, 1),
-            "cost": None if line.cost is None else round(line.cost, 2),
-            "status": "to buy",
-            "reasons": f"{line.packing}; {line.needed_kg:.0f} kg needed",
-        }
-        for line in purchase_list([plan], season.settings)
-    ]
-    first = [
-        {
-            "block": name,
-            "amendment": one.amendment,
-            "zone": "all",
-            "cost": round(one.cost, 2),
-            "status": f"spend {number}",
-            "reasons": one.why,
-        }
-        for number, one in enumerate(spend_first(plan), start=1)
-    ]
-    return lines + first
+def _by_amendment(rates: Iterable[Rate]) -> dict[tuple[str, str], list[Rate]]:
+    """Rates of each amendment and the product that carries it."""
+    found: dict[tuple[str, str], list[Rate]] = {}
+    for rate in rates:
+        found.setdefault((rate.amendment, rate.material), []).append(rate)
+    return found
+
+
+def buy_rows(season: Season) -> list[dict[str, Any]]:
+    """One row a product to buy; `first` numbers them from what is worth its money most.
+
+    `product_cost` is the product as bought, `cost` with delivery and spreading, `so_far` the sum
+    of costs down to this row; without prices they stay empty.
+    """
+    plan = season.prescription
+    carried: dict[str, list[str]] = {}
+    for amendment, material in _by_amendment(plan.rates):
+        carried.setdefault(material, []).append(amendment)
+    order = {one.amendment: (number, one) for number, one in enumerate(spend_first(plan), start=1)}
+    rows = []
+    for line in purchase_list([plan], season.settings):
+        amendments = carried[line.material]
+        ranked = [order[name] for name in amendments if name in order]
+        number, spending = min(ranked, key=lambda one: one[0], default=(None, None))
+        costs = [plan.costs.get(name) for name in amendments]
+        rows.append(
+            {
+                "block": season.block.name,
+                "first": number,
+                "material": line.material,
+                "amendments": " ".join(amendments),
+                "needed_kg": round(line.needed_kg, 1),
+                "buy_kg": round(line.bought_kg, 1),
+                "packing": line.packing,
+                "product_cost": None if line.cost is None else round(line.cost, 2),
+                "cost": None if None in costs else round(sum(c for c in costs if c), 2),
+                "so_far": None if spending is None else round(spending.so_far, 2),
+                "why": "" if spending is None else spending.why,
+            }
+        )
+    return sorted(rows, key=lambda row: (row["first"] is None, row["first"] or 0))
 
 
 def _product_cost(rate: Rate, price_per_t: float | None) -> float | None:

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from geo.export.tables import COLUMNS, rate_rows
+from geo.export.tables import BUY_COLUMNS, COLUMNS, buy_rows, rate_rows
 from geo.season import Season
 
 RATING_COLUMNS = (
@@ -33,11 +33,15 @@ CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 
 
 def write_workbook(season: Season, path: Path) -> None:
-    """Write rates.xlsx with the sheets `rates` and `ratings`; equal seasons give equal bytes."""
+    """Write rates.xlsx: sheets `rates`, `buy` and `ratings`; equal seasons give equal bytes."""
     rates = [[row.get(name) for name in COLUMNS] for row in rate_rows(season)]
-    path.write_bytes(
-        workbook_bytes({"rates": (COLUMNS, rates), "ratings": (RATING_COLUMNS, _ratings(season))})
-    )
+    buy = [[row.get(name) for name in BUY_COLUMNS] for row in buy_rows(season)]
+    sheets: dict[str, tuple[Sequence[str], Iterable[Sequence[Any]]]] = {
+        "rates": (COLUMNS, rates),
+        "buy": (BUY_COLUMNS, buy),
+        "ratings": (RATING_COLUMNS, _ratings(season)),
+    }
+    path.write_bytes(workbook_bytes(sheets))
 
 
 def _ratings(season: Season) -> list[list[Any]]:

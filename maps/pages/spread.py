@@ -18,6 +18,7 @@ FILES = {
     "map.html": "the maps on one page, opens anywhere without internet",
     "field.html": "the same for the phone",
     "rates.csv": "zones, rates, amounts and money as a table",
+    "buy.csv": "what to buy and what first, as a table",
     "zones.gpkg": "zones for a GIS",
     "zones.geojson": "zones for a GIS or the web",
     "surfaces.tif": "every map with its doubt, for a GIS",

@@ -62,7 +62,7 @@ def field_data(season: Season) -> Data:
         "materials": [_material(season, name) for name in spread_amendments(season)],
         "blockMap": _base_map(season, paper),
         "spots": _spots(season),
-        "cautions": list(season.prescription.cautions),
+        "cautions": [measured.said(one) for one in season.prescription.cautions],
         "place": _place(season, paper),
     }
 

@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import dataclass
 
 from geo.export.driving import kg_per_100_m
+from geo.export.layers import written_rate
 from geo.settings import Settings
-from geo.units import KG_PER_LB, M_PER_FT, acres_from_ha, lb_ac_from_kg_ha
+from geo.units import (
+    KG_PER_LB,
+    M_PER_FT,
+    acres_from_ha,
+    lb_ac_from_kg_ha,
+    ton_ac_from_t_ha,
+)
 from maps.wording import amount_words, range_words, rate_words
 
 LB_PER_TON = 2000.0
+#: Rates and areas inside sentences that geo makes in house units: a figure or two, and the unit.
+METRIC = re.compile(
+    r"(?P<one>\d[\d,\u202f]*(?:\.\d+)?)(?P<two>(?: to | and )\d[\d,\u202f]*(?:\.\d+)?)? "
+    r"(?P<unit>kg N/ha|kg/ha|t/ha|ha)\b(?! per mg)"
+)
 
 
 @dataclass(frozen=True)
@@ -30,18 +44,30 @@ class Measures:
 
         Examples
         --------
-        >>> Measures(us=False).rate(2019.0), Measures(us=True).rate(2019.0)
-        ('2.0 t/ha', '1800 lb/ac')
+        >>> Measures(us=False).rate(2020.0), Measures(us=True).rate(2020.0)
+        ('2.02 t/ha', '1802 lb/ac')
         """
         if not self.us or kg_ha == 0:
             return rate_words(kg_ha)
-        return f"{_pounds(float(lb_ac_from_kg_ha(kg_ha)))}/ac"
+        return f"{written_rate(kg_ha, 'lb/ac'):g} lb/ac"
 
     def span(self, low_kg_ha: float, high_kg_ha: float) -> str:
         """Low to high."""
         if not self.us:
             return range_words(low_kg_ha, high_kg_ha)
-        return f"{self.rate(low_kg_ha)} to {self.rate(high_kg_ha)}"
+        low, high = (float(lb_ac_from_kg_ha(kg_ha)) for kg_ha in (low_kg_ha, high_kg_ha))
+        near = (f"{5 * round(lb / 5)}" if lb >= 20 else f"{lb:.2g}" for lb in (low, high))
+        return " to ".join(near) + " lb/ac"
+
+    def said(self, text: str) -> str:
+        """A sentence made in house units, with its rates and areas in these, to three figures.
+
+        Examples
+        --------
+        >>> Measures(us=True).said("2 zones of 1.5 ha; one pass may carry 500 to 1000 kg/ha.")
+        '2 zones of 3.71 ac; one pass may carry 446 to 892 lb/ac.'
+        """
+        return METRIC.sub(_in_pounds_and_acres, text) if self.us else text
 
     def amount(self, kg: float) -> str:
         """A mass to buy or to load.
@@ -51,7 +77,7 @@ class Measures:
         >>> Measures(us=False).amount(12736.0), Measures(us=True).amount(12736.0)
         ('12.7 t', '14.0 tons')
         """
-        return _pounds(kg / KG_PER_LB, to=1) if self.us else amount_words(kg)
+        return _pounds(kg / KG_PER_LB) if self.us else amount_words(kg)
 
     def area(self, hectares: float) -> str:
         """An area without its unit."""
@@ -84,11 +110,31 @@ def measures_of(settings: Settings) -> Measures:
     return Measures(settings.units == "us")
 
 
-def _pounds(lb: float, to: int = 5) -> str:
-    """Pounds, or tons of 2000 pounds from one up; pounds of rates to the nearest five."""
+def _pounds(lb: float) -> str:
+    """Pounds, or tons of 2000 pounds from one up."""
     if lb >= LB_PER_TON:
         return f"{lb / LB_PER_TON:.1f} tons"
-    return f"{to * round(lb / to)} lb" if lb >= 20 else f"{lb:.2g} lb"
+    return f"{lb:.0f} lb" if lb >= 20 else f"{lb:.2g} lb"
+
+
+def _in_pounds_and_acres(found: re.Match[str]) -> str:
+    """A figure or two of a sentence in the units of a US farm."""
+    factor, unit = {
+        "kg/ha": (float(lb_ac_from_kg_ha(1.0)), "lb/ac"),
+        "kg N/ha": (float(lb_ac_from_kg_ha(1.0)), "lb N/ac"),
+        "t/ha": (float(ton_ac_from_t_ha(1.0)), "ton/ac"),
+        "ha": (float(acres_from_ha(1.0)), "ac"),
+    }[found["unit"]]
+
+    def figure(text: str) -> str:
+        value = float(text.replace(",", "").replace("\u202f", "")) * factor
+        if value == 0:
+            return "0"
+        return f"{round(value, 2 - math.floor(math.log10(value))):g}"
+
+    two = found["two"] or ""
+    word = two[: -len(two.lstrip(" tonad"))] if two else ""
+    return f"{figure(found['one'])}{word}{figure(two[len(word) :]) if two else ''} {unit}"
 
 
 def digits(amount: float) -> str:

@@ -97,7 +97,7 @@ def _held(season: Season) -> list[Data]:
         {
             "what": AMENDMENT_WORDS.get(one.amendment, one.amendment).capitalize(),
             "kind": HELD_WORDS[one.kind],
-            "why": one.reason,
+            "why": measures_of(season.settings).said(one.reason),
         }
         for one in held
     ]

@@ -46,7 +46,7 @@ def material_sheet(season: Season, amendment: str) -> Data:
     """Everything on the sheet of one material."""
     zone_map, rates = zone_map_of(season, amendment), rates_of(season, amendment)
     material = materials_of(season.settings)[next(iter(rates.values())).material]
-    word = AMENDMENT_WORDS.get(amendment, amendment)
+    word, measured = AMENDMENT_WORDS.get(amendment, amendment), measures_of(season.settings)
     by_rate = sorted(rates.values(), key=lambda rate: -rate.rate_kg_ha)
     return {
         "title": f"{word.capitalize()} for {season.block.name}",
@@ -65,9 +65,9 @@ def material_sheet(season: Season, amendment: str) -> Data:
         "buy": buy_rows(season, amendment, material),
         "sure": _sure(season, zone_map, by_rate),
         "uniform": _uniform(season, amendment),
-        "mind": list(season.prescription.cautions),
+        "mind": [measured.said(one) for one in season.prescription.cautions],
         "zones": [f"zone {zone.zone_id}" for zone in zone_map.zones],
-        "why": list(dict.fromkeys(reason for r in by_rate for reason in r.reasons)),
+        "why": list(dict.fromkeys(measured.said(reason) for r in by_rate for reason in r.reasons)),
         "memory": any(rate.from_memory for rate in by_rate),
         "sources": citations(key for rate in by_rate for key in rate.sources),
         "byRow": _by_row(season, zone_map, rates),
@@ -102,7 +102,8 @@ def spread_sentence(season: Season, amendment: str) -> str:
 def twice(season: Season, amendment: str) -> list[str]:
     """The warning of what is on record as spread since the sampling; empty where nothing is."""
     said = already_spread(rates_of(season, amendment).values())
-    short = [one.removesuffix(" That was the grower's own decision.") for one in said]
+    own = " That was the grower's own decision."
+    short = [measures_of(season.settings).said(one.removesuffix(own)) for one in said]
     return [SPREAD_TWICE, *short] if short else []
 
 
@@ -209,7 +210,7 @@ def _sure(season: Season, zone_map: ZoneMap, rates: Sequence[Rate]) -> list[str]
     span = measures_of(season.settings).span
     ranges = [f"{span(r.low_kg_ha, r.high_kg_ha)} in zone {r.zone_id}" for r in rates]
     said = "Two times in three the right rate lies within " + ", ".join(ranges) + "."
-    return [zone_map.why, said]
+    return [measures_of(season.settings).said(zone_map.why), said]
 
 
 def _uniform(season: Season, amendment: str) -> str:

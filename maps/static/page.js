@@ -94,14 +94,14 @@ const page = (() => {
     quilt.showZones(material);
     drawZoneKey(material);
     const body = material.zones.map((zone) => el("tr", {}, el("td", {}, el("span", { class: "disc" }, String(zone.id))), el("td", { class: "n" }, zone.ha), el("td", { class: "n" }, el("b", {}, zone.rate), zone.passes.length > 1 ? el("div", { class: "quiet" }, zone.passes.join(", then ")) : null), el("td", {}, zone.range), el("td", { class: "n" }, massWords(zone.kg))));
-    const head = el("tr", {}, el("th", { scope: "col" }, "zone"), el("th", { scope: "col", class: "n" }, "ha"), el("th", { scope: "col", class: "n" }, "rate"), el("th", { scope: "col" }, "two in three"), el("th", { scope: "col", class: "n" }, "in all"));
+    const head = el("tr", {}, el("th", { scope: "col" }, "zone"), el("th", { scope: "col", class: "n" }, UNITS.area), el("th", { scope: "col", class: "n" }, "rate"), el("th", { scope: "col" }, "two in three"), el("th", { scope: "col", class: "n" }, "in all"));
     const uniform = material.uniform;
     fill(say, 
       el("p", { class: "verdict" }, icon(material.verdict === "one_rate" ? "none" : material.verdict === "too_few" ? "weak" : "useful"), material.verdictWords),
       el("p", { class: "sentence" }, `${material.word}: ${material.nothing ? "none here" : massWords(material.totalKg) + " of " + material.material}.`),
       material.twice.length ? el("div", { class: "twice", role: "note" }, material.twice.map((said, i) => el("p", {}, i ? said : el("b", {}, said)))) : null,
       el("p", {}, material.why),
-      el("table", {}, el("caption", {}, "Product as spread, per block hectare"), el("thead", {}, head), el("tbody", {}, body)),
+      el("table", {}, el("caption", {}, `Product as spread, per block ${UNITS.area === "ac" ? "acre" : "hectare"}`), el("thead", {}, head), el("tbody", {}, body)),
       uniform && material.zones.length > 1 ? el("p", {}, `${uniform.rate === "none" ? "With one rate nothing would be spread" : `One rate instead: ${uniform.rate}, ${uniform.total}${uniform.cost ? ", " + uniform.cost : ""}`}. With zones: ${massWords(material.totalKg)}${material.cost ? ", " + material.cost : ""}.`) : null,
       material.fromMemory ? el("p", {}, el("span", { class: "flag" }, "from memory, please check")) : null,
       el("details", {}, el("summary", {}, "Why these rates?"), el("ul", {}, material.reasons.map((r) => el("li", {}, r))), sourceList(material.sources)),

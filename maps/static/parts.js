@@ -29,7 +29,12 @@ function svg(tag, attributes, ...children) {
 
 function token(name) { return getComputedStyle(document.documentElement).getPropertyValue(name).trim(); }
 function capital(name) { return name.startsWith("pH") ? name : name[0].toUpperCase() + name.slice(1); }
-function massWords(kg) { return kg >= 1000 ? (kg / 1000).toFixed(1) + " t" : Math.round(kg) + " kg"; }
+// The farm's own units; tons are of 2000 pounds.
+const UNITS = data.units || { area: "ha", mass: "kg", length: "m" };
+function massWords(kg) {
+  const [mass, ton, tons] = UNITS.mass === "lb" ? [kg / 0.45359237, 2000, " tons"] : [kg, 1000, " t"];
+  return mass >= ton ? (mass / ton).toFixed(1) + tons : Math.round(mass) + " " + UNITS.mass;
+}
 
 // Icons: 20 px grid, always beside a word.
 const ICONS = {
@@ -103,12 +108,12 @@ function layGround(map, ground = JSON.parse(document.body.dataset.ground || "nul
 // A scale of stitches, filled and hollow in turn.
 function drawScale(map, box) {
   const size = map.getSize(), a = map.containerPointToLatLng([0, size.y / 2]), b = map.containerPointToLatLng([100, size.y / 2]);
-  const metres = map.distance(a, b) / 100;
+  const metres = map.distance(a, b) / 100 / (UNITS.length === "ft" ? 0.3048 : 1);
   const step = [1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000].find((s) => s / metres >= 56) || 5000;
   const width = step / metres;
-  const node = svg("svg", { width: width * 2 + 34, height: 30, role: "img", "aria-label": `Scale: the bar is ${2 * step} metres long` });
+  const node = svg("svg", { width: width * 2 + 34, height: 30, role: "img", "aria-label": `Scale: the bar is ${2 * step} ${UNITS.length === "ft" ? "feet" : "metres"} long` });
   [0, 1, 2, 3].forEach((i) => node.append(svg("rect", { x: 8 + i * width / 2, y: 20, width: width / 2 - 2, height: 5, rx: 2.5, class: i % 2 ? "hollow" : "full" })));
-  [[0, "0"], [width, String(step)], [2 * width, 2 * step + " m"]].forEach(([x, words]) => {
+  [[0, "0"], [width, String(step)], [2 * width, 2 * step + " " + UNITS.length]].forEach(([x, words]) => {
     const text = svg("text", { x: 8 + x, y: 13, "text-anchor": "middle" });
     text.textContent = words;
     node.append(text);

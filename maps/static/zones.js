@@ -126,7 +126,7 @@ const page = (() => {
       el("p", { class: "verdict" }, icon(material.verdict === "one_rate" ? "none" : material.verdict === "too_few" ? "weak" : "useful"), material.verdictWords, tried ? el("span", { class: "flag" }, "tried, not kept") : null),
       el("p", { class: "sentence fresh" }, sentenceOf(material)),
       el("p", { class: "quiet" }, material.why),
-      el("div", { class: "fresh" }, el("table", {}, el("caption", {}, `${capital(material.material)}, product as spread`), el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "zone"), el("th", { scope: "col", class: "n" }, "ha"), el("th", { scope: "col", class: "n" }, "rate"), el("th", { scope: "col" }, "two in three"), el("th", { scope: "col", class: "n" }, "in all"))), el("tbody", {}, rows))),
+      el("div", { class: "fresh" }, el("table", {}, el("caption", {}, `${capital(material.material)}, product as spread`), el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "zone"), el("th", { scope: "col", class: "n" }, UNITS.area), el("th", { scope: "col", class: "n" }, "rate"), el("th", { scope: "col" }, "two in three"), el("th", { scope: "col", class: "n" }, "in all"))), el("tbody", {}, rows))),
       material.fromMemory ? el("p", {}, el("span", { class: "flag" }, "from memory, please check")) : null);
     fill(spotBox,
       uniform ? el("h2", {}, "What it costs") : null,
