@@ -71,7 +71,7 @@
     if (!placed) return;
     const bounds = map.getBounds(), unit = degreeM(anchor[0]);
     const wide = (bounds.getEast() - bounds.getWest()) * unit.lon;
-    const step = [10, 50, 250, 1000, 5000].find((s) => wide / s < 40);
+    const step = [10, 50, 250, 1000, 5000].find((s) => wide / s < 30);
     if (!step) return;
     const dlon = step / unit.lon, dlat = step / unit.lat;
     for (let x = Math.ceil((bounds.getWest() - anchor[1]) / dlon); anchor[1] + x * dlon < bounds.getEast(); x++) for (let y = Math.ceil((bounds.getSouth() - anchor[0]) / dlat); anchor[0] + y * dlat < bounds.getNorth(); y++) crosses.push([anchor[0] + y * dlat, anchor[1] + x * dlon]);
