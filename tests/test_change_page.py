@@ -131,7 +131,8 @@ def test_both_years_lie_on_one_paper(compared, farm):
 def test_files_can_be_fetched(compared):
     page = compared.get("/2024-2025/werfie/change")
     links = re.findall(r'href="(/made/changes/[^"]*)"', page.text)
-    assert {link.rsplit("/", 1)[1] for link in links} == {"map.html", "changes.csv", "changes.json"}
+    names = {"map.html", "changes.csv", "pairs.csv", "changes.json"}
+    assert {link.rsplit("/", 1)[1] for link in links} == names
     table = compared.get(next(link for link in links if link.endswith(".csv"))).text
     assert {row["block"] for row in csv.DictReader(io.StringIO(table))} >= {"Poel", "Werfie"}
 

@@ -5,9 +5,11 @@ import csv
 import hashlib
 import json
 import re
+from collections import Counter
 
 import pytest
 
+import demo_geodata
 from geo.export.changes import read_changes
 from maps.cli import main
 
@@ -88,3 +90,24 @@ def test_a_comparison_by_an_older_program_is_made_anew(compared, demo_farm):
     assert read_changes(compared) == []
     assert main(["compare", str(demo_farm), "2024", "2025"]) == 0
     assert path.read_text(encoding="utf-8") == now
+
+
+def test_pairs_are_the_laboratory_s_own_figures(compared):
+    """Second year read by hand from lab_2025.csv: its stations end in R, its pH is column 7."""
+    with (compared / "pairs.csv").open(encoding="utf-8", newline="") as file:
+        rows = [row for row in csv.DictReader(file) if row["property"] == "ph_water"]
+    with (demo_geodata.files() / "lab_2025.csv").open(encoding="utf-8-sig", newline="") as file:
+        again = {row["Sample"]: row["pH H2O 1:2.5"] for row in csv.DictReader(file)}
+    lime = {row["station"]: row for row in rows if row["block"] == "Poel"}
+    for station in ("P-02", "P-04", "P-25"):
+        after = float(again[station.replace("-", "") + "R"])
+        assert float(lime[station]["after"]) == after
+        change = after - float(lime[station]["before"])
+        assert float(lime[station]["difference"]) == pytest.approx(change, abs=1e-3)
+    # Demo scenario: 24, 16 and 8 stations were sampled again; W10's bag of 2024 is in question.
+    counts = Counter(row["block"] for row in rows)
+    assert counts == {"Poel": 24, "Knieë": 16, "Werfie": 7}
+    # Those by a border name no group; the others are the 7, 7 and 7 that the groups count.
+    got = Counter(row["got"] for row in lime.values())
+    assert sorted(got.values()) == [3, 7, 7, 7]
+    assert got[""] == 3

@@ -1,4 +1,4 @@
-"""changes.csv, one row a property and area, and changes.json with the same and the lessons."""
+"""changes.csv by property and area, pairs.csv by station, changes.json with both and lessons."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
@@ -46,9 +47,20 @@ COLUMNS = (
     "effect_verdict",
     "why",
 )
+PAIR_COLUMNS = (
+    "block",
+    "station",
+    "got",
+    "apart_m",
+    "property",
+    "unit",
+    "before",
+    "after",
+    "difference",
+)
 Document = dict[str, Any]
 #: Of changes.json; raised when what a document holds changes, so that an older one is made anew.
-SCHEMA = 2
+SCHEMA = 3
 
 
 def changes_document(changes: Changes) -> Document:
@@ -59,6 +71,12 @@ def changes_document(changes: Changes) -> Document:
             "block": one.block.name,
             "years": list(one.years),
             "stations": list(one.pairs.ids),
+            "got": _got(one),
+            "apart_m": np.hypot(*(one.pairs.first_xy - one.pairs.second_xy).T).round(1).tolist(),
+            "values": {
+                key: {"before": paired.first.tolist(), "after": paired.second.tolist()}
+                for key, paired in one.paired.items()
+            },
             "relocation_m": one.pairs.relocation_m,
             "moved": [list(pair) for pair in one.pairs.moved],
             "only_second": list(one.pairs.only_second),
@@ -88,6 +106,15 @@ def changes_document(changes: Changes) -> Document:
         }
     )
     return document
+
+
+def _got(changes: Changes) -> list[str]:
+    """What each station got, by the name of its group; empty by a border between two rates."""
+    names = [""] * len(changes.pairs.ids)
+    for treatment in changes.spread.treatments:
+        for i in np.flatnonzero(treatment.stations):
+            names[i] = treatment.name
+    return names
 
 
 def _ground(changes: Changes) -> list[Document]:
@@ -148,17 +175,43 @@ def _row(document: Document, change: Mapping[str, Any]) -> Document:
     return row
 
 
+def pair_rows(document: Document) -> list[Document]:
+    """Rows of pairs.csv: each station of both years, property by property."""
+    stations = list(zip(document["stations"], document["got"], document["apart_m"], strict=True))
+    units = {change["key"]: change["unit"] for change in document["changes"]}
+    return [
+        {
+            "block": document["block"],
+            "station": station,
+            "got": got,
+            "apart_m": apart_m,
+            "property": key,
+            "unit": units[key],
+            "before": _figure(before),
+            "after": _figure(after),
+            "difference": _figure(after - before),
+        }
+        for key, both in document["values"].items()
+        for (station, got, apart_m), before, after in zip(
+            stations, both["before"], both["after"], strict=True
+        )
+        if before is not None and after is not None
+    ]
+
+
 def _figure(value: float | None) -> float | None:
     """Four significant digits: more would claim what no laboratory gives."""
     return None if value is None else float(f"{value:.4g}")
 
 
 def write_changes(documents: Iterable[Document], folder: Path) -> None:
-    """Write changes.csv, and changes.json with the same and the lessons."""
+    """Write changes.csv, pairs.csv, and changes.json with the same and the lessons."""
     documents = list(documents)
     folder.mkdir(parents=True, exist_ok=True)
     rows = [row for document in documents for row in change_rows(document)]
     (folder / "changes.csv").write_text(csv_text(COLUMNS, rows), encoding="utf-8", newline="")
+    pairs = [row for document in documents for row in pair_rows(document)]
+    (folder / "pairs.csv").write_text(csv_text(PAIR_COLUMNS, pairs), encoding="utf-8", newline="")
     text = json.dumps({"schema": SCHEMA, "blocks": documents}, ensure_ascii=False, indent=1)
     (folder / "changes.json").write_text(text + "\n", encoding="utf-8")
 

@@ -185,7 +185,8 @@ def _files(base: str, folder: Path, farm: Path) -> list[Data]:
     words = {
         "map.html": "all blocks on one page, opens from disk",
         "changes.csv": "one row for each property and ground",
-        "changes.json": "the same and the lessons, for programs",
+        "pairs.csv": "one row for each property and spot of both years",
+        "changes.json": "all of it and the lessons, for programs",
     }
     return [
         {"name": name, "words": said, "url": f"{base}/made/{(folder / name).relative_to(farm)}"}
