@@ -371,3 +371,14 @@ def test_maps_say_that_they_are_older_than_the_outline(tmp_path):
         assert run_unit(unit, False).state == "done"
     assert not work.redrawn(2024, read_blocks(folder)[0])
     assert "older than the outline" not in client.get("/2024/werfie/soil").text
+
+
+def test_a_farm_among_others_is_drawn_at_its_own_address(farm):
+    client = client_of(farm.parent)
+    page = client.get("/farm/0/outline/werfie")
+    assert page.status_code == 200
+    assert '"base": "/farm/0"' in page.text
+    answer = client.post("/farm/0/outline/store", json=sent(name="Noord"))
+    assert answer.status_code == 200
+    assert read_blocks(farm)[-1].name == "Noord"
+    assert client.post("/outline/store", json=sent(name="Suid")).status_code in (404, 405)
