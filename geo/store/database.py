@@ -14,14 +14,16 @@ import os
 import socket
 import sqlite3
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import shapely
+from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from geo.errors import FarmError
@@ -151,12 +153,22 @@ def blob(geometry: BaseGeometry | None) -> bytes | None:
 
 def geometry(data: bytes | None) -> BaseGeometry | None:
     """Geometry of a GeoPackage binary, whichever envelope a GIS may have given it."""
-    if data is None:
-        return None
+    return None if data is None else shapely.from_wkb(_well_known(data))
+
+
+def point_places(blobs: Iterable[bytes | None]) -> NDArray[np.float64]:
+    """Longitude and latitude of many points at once, (0, 0) where there is none. [deg]"""
+    points = shapely.from_wkb([None if one is None else _well_known(one) for one in blobs])
+    lonlat = np.column_stack([shapely.get_x(points), shapely.get_y(points)])
+    return np.nan_to_num(lonlat)
+
+
+def _well_known(data: bytes) -> bytes:
+    """The WKB within a GeoPackage binary."""
     if data[:2] != b"GP":
         raise FarmError("farm.gpkg holds a geometry that is not in GeoPackage form.")
     envelope_bytes = (0, 32, 48, 48, 64)[(data[3] >> 1) & 0b111]
-    return shapely.from_wkb(data[8 + envelope_bytes :])
+    return data[8 + envelope_bytes :]
 
 
 def create_store(path: Path) -> None:

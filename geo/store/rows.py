@@ -16,7 +16,7 @@ from geo.blocks import Block
 from geo.crs import lonlat_to_xy
 from geo.findings import Finding
 from geo.intake.reading import Application, LoggedRate, Point, Reading, Result, TissueTest
-from geo.store.database import blob, geometry, insert
+from geo.store.database import blob, geometry, insert, point_places
 
 #: A machine's log may start on the headland: points this near belong to the block. [m]
 LOG_REACH_M = 30.0
@@ -300,11 +300,12 @@ def read_logged(database: sqlite3.Connection, block: Block, season: int) -> tupl
     rows = database.execute(
         "SELECT * FROM logged WHERE season <= ? ORDER BY season, fid", (season,)
     ).fetchall()
-    places = [geometry(row["geom"]) for row in rows]
-    lonlat = [(p.x, p.y) if isinstance(p, shapely.Point) else (0.0, 0.0) for p in places]
-    near = block.outline.buffer(LOG_REACH_M)
+    if not rows:
+        return ()
+    lonlat = point_places(row["geom"] for row in rows)
+    xy = lonlat_to_xy(lonlat[:, 0], lonlat[:, 1], block.crs)
+    near = shapely.contains_xy(block.outline.buffer(LOG_REACH_M), xy[:, 0], xy[:, 1])
     return tuple(
         LoggedRate(row["time"], lon, lat, row["target_kg_ha"], row["actual_kg_ha"], row["row"])
-        for row, (lon, lat), xy in zip(rows, lonlat, metric_places(lonlat, block.crs), strict=True)
-        if shapely.contains_xy(near, *xy)
+        for row, (lon, lat) in ((rows[i], lonlat[i].tolist()) for i in np.flatnonzero(near))
     )
