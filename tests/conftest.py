@@ -65,11 +65,12 @@ def kniee(demo_farm):
     return run_season(demo_farm, 2025, "Knieë")
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium():
     """A real browser to which no name but this machine's resolves; tests without one are skipped.
 
-    In CI a missing browser fails instead. `CHROMIUM` names another program.
+    In CI a missing browser fails instead. `CHROMIUM` names another program. One a module: while
+    it is open the thread has a running event loop, and other modules start one of their own.
     """
     import os
 
@@ -83,7 +84,7 @@ def chromium():
         (pytest.fail if os.environ.get("CI") else pytest.skip)(str(error))
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def new_tab(chromium):
     """Opens a page that notes lost or outside requests, error statuses, script errors, dialogs.
 
