@@ -91,6 +91,12 @@ def test_areas_agree_with_worked_values(crs, area_m2, planar_m2, ring):
     assert block.outline.area == pytest.approx(planar_m2, rel=2e-6)
 
 
+def test_an_area_across_the_antimeridian_is_the_worked_value():
+    """Case E of the same section: 47187.865 m2, with longitudes on either side of 180."""
+    ring = [(179.999, -16.8), (-179.999, -16.8), (-179.999, -16.798), (179.999, -16.798)]
+    assert geodesic_area_ha(Polygon(ring)) * 1e4 == pytest.approx(47187.865, abs=2e-3)
+
+
 def test_a_hole_is_taken_off_the_area_whichever_way_it_is_wound():
     outer, hole = WORKED[0][3], [(-119.4996, 46.2004), (-119.4996, 46.2005), (-119.4995, 46.2005)]
     turned = Polygon(outer, [hole]), Polygon(outer, [hole[::-1]])

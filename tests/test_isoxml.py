@@ -206,3 +206,13 @@ def test_task_files_of_the_demo_farm(request, tmp_path, name, version, grid_type
             grid = task_grid(layer, 1.0)
             kg = grid.rates_mg_m2.sum() / 100 / 1e4
             assert kg == pytest.approx(layer.total_kg, rel=0.01)
+
+
+def test_what_a_grid_gives_is_its_cells_times_their_area(layer, tmp_path):
+    """Cells are about `cell_m` square: the sum of rate times area, and the readme's own figure."""
+    (kg,) = write_task_data(layer, tmp_path, "Ombervale", grid_type=2, cell_m=5.0)
+    grid = task_grid(layer, 5.0)
+    assert kg == pytest.approx(grid.rates_mg_m2.sum() * 25.0 / 1e6, rel=0.01)
+    fine = write_task_data(layer, tmp_path / "fine", "Ombervale", grid_type=2, cell_m=1.0)
+    assert fine == [pytest.approx(layer.total_kg, rel=0.01)]
+    assert write_task_data(layer, tmp_path / "zones", "Ombervale") == []

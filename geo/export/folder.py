@@ -56,7 +56,7 @@ def write_spreader(season: Season, folder: Path) -> dict[str, list[ShapefileRepo
             for layer in layers
         ]
         reports[material] = [report for _, report in written]
-        write_task_data(
+        grids_kg = write_task_data(
             layers,
             place,
             season.settings.name,
@@ -68,6 +68,6 @@ def write_spreader(season: Season, folder: Path) -> dict[str, list[ShapefileRepo
         twice = already_spread(r for r in season.prescription.rates if r.material == material)
         warnings = (f"{SPREAD_TWICE} {said}" for said in twice)
         cautions = (*warnings, *season.prescription.cautions)
-        text = readme_text(written, season.settings, cautions, flags)
+        text = readme_text(written, season.settings, cautions, flags, grids_kg)
         (place / "readme.txt").write_text(text, encoding="ascii", newline="")
     return reports

@@ -58,7 +58,7 @@ def write_task_data(
     version: str = "3.3",
     grid_type: int | None = None,
     cell_m: float | None = None,
-) -> None:
+) -> list[float]:
     """Write `TASKDATA/TASKDATA.XML` (and `GRD0000n.BIN` for grids) into `folder`, checked.
 
     Several passes of one material are several tasks of one file: a terminal reads one folder
@@ -77,6 +77,11 @@ def write_task_data(
         None writes zones as polygons; 1 a grid of zone codes, 2 a grid of rates.
     cell_m : float, optional
         Side of a grid cell; about one swath of the block's own spreader by default. [m]
+
+    Returns
+    -------
+    list of float
+        Product that the cells of each pass give; empty where zones are written. [kg]
 
     Raises
     ------
@@ -102,6 +107,7 @@ def write_task_data(
     for number, grid in enumerate(grids, start=1):
         if grid is not None:
             (place / f"GRD{number:05d}.BIN").write_bytes(grid_bytes(grid, grid_type))
+    return [grid_kg(grid) for grid in grids if grid is not None]
 
 
 def task_document(
@@ -283,6 +289,16 @@ def task_grid(layer: SpreadLayer, cell_m: float | None = None) -> TaskGrid:
         inside = shapely.contains_xy(to_lonlat(zone.outline, layer.block.crs), lon, lat)
         codes[inside], rates[inside] = code, rate_mg_m2(rate)
     return TaskGrid(south, west, cell_north, cell_east, codes, rates)
+
+
+def grid_kg(grid: TaskGrid) -> float:
+    """What whole cells give: they cannot follow a border, so it differs from the plan. [kg]"""
+    west, east = grid.west, grid.west + 100 * grid.cell_east_deg
+    per_row = [
+        geodesic_m2(shapely.box(west, south, east, south + grid.cell_north_deg)) / 100
+        for south in grid.south + np.arange(len(grid.rates_mg_m2)) * grid.cell_north_deg
+    ]
+    return float(grid.rates_mg_m2.sum(axis=1) @ np.array(per_row)) / 1e6
 
 
 def grid_bytes(grid: TaskGrid, grid_type: int | None) -> bytes:

@@ -21,11 +21,13 @@ def readme_text(
     settings: Settings,
     cautions: Sequence[str],
     rate_from_memory: Iterable[bool] = (),
+    grids_kg: Sequence[float] = (),
 ) -> str:
     """Text for the person at the controller, ASCII, CRLF.
 
     It says what the file cannot: the unit of the rates, what happens outside the zones, and how
-    much should come out along 100 m of row; `rate_from_memory` flags figures nobody has seen.
+    much should come out along 100 m of row; `rate_from_memory` flags figures nobody has seen;
+    `grids_kg` is what the cells of a task file's grid give, where it has one.
     """
     first, _ = layers[0]
     unit = settings.controller.rate_unit
@@ -44,6 +46,13 @@ def readme_text(
     ]
     for layer, report in layers:
         lines += _layer_lines(layer, report, settings)
+    for (layer, _), kg in zip(layers, grids_kg, strict=False):
+        more = 100 * (kg / layer.total_kg - 1) if layer.total_kg else 0.0
+        lines += [
+            f"The grid in TASKDATA gives {kg:.0f} kg, {more:+.1f} % against the plan: whole cells "
+            "cannot follow a border.",
+            "",
+        ]
     if any(rate_from_memory):
         lines += ["A figure behind these rates is from memory: check it before spreading.", ""]
     lines += ["Cautions", *(f"- {caution}" for caution in cautions)]
