@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import shapely
@@ -211,19 +212,48 @@ def _raster_svg(
     fills: Sequence[str] = (),
 ) -> str:
     paper = drawings.paper_for(block.outline, SMALL, SMALL, margin=4.0)
-    rows, columns = grid.shape
-    west, top = grid.origin_m
-    x, y = paper.points([(west, top)])[0]
-    side = grid.spacing_m * paper.scale
-    url = pictures.data_url(pictures.picture(values, ramp, limits))
-    image = (
-        f'<image x="{x:.2f}" y="{y:.2f}" width="{columns * side:.2f}" '
-        f'height="{rows * side:.2f}" preserveAspectRatio="none" href="{url}"/>'
-    )
     parts = [
-        image,
+        raster_image(pictures.picture(values, ramp, limits), grid, paper),
         drawings.holes(block.outline, paper),
         drawings.area(block.outline, paper, "none", drawings.INK, 1.2),
         drawings.samples(spots, paper, 2.6 if fills else 1.5, fills),
     ]
     return drawings.svg(paper, parts)
+
+
+def chance_layer(tif: Path, key: str, block: Block, paper: drawings.Paper) -> tuple[str, str]:
+    """The chance past the limit of a property, from surfaces.tif, as an image on a map's paper.
+
+    Returns
+    -------
+    (str, str)
+        The SVG, and "below" or "above"; both empty where the file has no such band.
+    """
+    import rasterio
+
+    with rasterio.open(tif, driver="GTiff") as file:
+        bands = dict(zip(file.descriptions, file.indexes, strict=True))
+        side = next((s for s in ("low", "high") if f"{key}_p_{s}" in bands), None)
+        if side is None:
+            return "", ""
+        chance = file.read(bands[f"{key}_p_{side}"]).astype(float)
+        chance[chance == file.nodata] = np.nan
+        west, top, spacing_m = file.transform.c, file.transform.f, file.transform.a
+        grid = Grid((west, top), spacing_m, chance.shape, file.crs.to_string(), chance == chance)
+    values = pictures.enlarged(chance, grid, block.outline, FINER)
+    ramp = colors.blend(colors.CHANCE, 0.0, 1.0)
+    return (
+        raster_image(pictures.picture(values, ramp, (0.5,)), grid, paper),
+        "below" if side == "low" else "above",
+    )
+
+
+def raster_image(png: bytes, grid: Grid, paper: drawings.Paper) -> str:
+    """A picture of a north-up grid laid on a map's paper."""
+    rows, columns = grid.shape
+    x, y = paper.points([grid.origin_m])[0]
+    side = grid.spacing_m * paper.scale
+    return (
+        f'<image x="{x:.2f}" y="{y:.2f}" width="{columns * side:.2f}" '
+        f'height="{rows * side:.2f}" preserveAspectRatio="none" href="{pictures.data_url(png)}"/>'
+    )

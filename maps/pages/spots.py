@@ -11,17 +11,18 @@ from markupsafe import Markup
 from numpy.random import default_rng
 
 from geo.blocks import Block
-from geo.errors import UsageError
+from geo.errors import KrigingError, UsageError
 from geo.export.plan import read_plans
+from geo.lookup import properties
 from geo.sampling import SamplePlan, Spot, Wishes, move_spots, too_near
 from geo.upkeep import fingerprint
-from maps.colors import ZONE_FILLS
+from maps.colors import CHANCE, ZONE_FILLS
 from maps.commands.plan import known_of, write_plan_folder
 from maps.drawing import drawings, prints
 from maps.pages.shell import plan_files
 from maps.paper.plansheets import kept_apart, plan_facts, plan_sentence, worth_sentences
 from maps.serving.workspace import Workspace
-from maps.wording import money
+from maps.wording import money, with_unit
 
 Data = dict[str, Any]
 Places = dict[str, tuple[float, float]]
@@ -47,6 +48,7 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
     if plan is None:
         return None
     paper = drawings.paper_for(block.outline, WIDE, HIGH)
+    doubt = doubted(work, plan, paper)
     return {
         "block": block.name,
         "year": plan.season,
@@ -61,7 +63,8 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
         "notes": plan.notes,
         "wide": f"{paper.width:.1f}",
         "high": f"{paper.height + 18:.1f}",
-        "under": Markup("".join(_under(plan, paper))),
+        "under": Markup("".join(_under(plan, paper, doubt["picture"] if doubt else ""))),
+        "doubt": doubt,
         "marks": [_mark(spot, paper) for spot in plan.spots],
         "strips": bool(plan.strips),
         "no_go": any(shape.intersects(block.outline) for shape in plan.no_go),
@@ -83,7 +86,7 @@ def worth(plan: SamplePlan) -> list[str]:
     """What the plan does for the doubt, and the same so finely that a moved spot is seen in it."""
     quality = plan.quality
     if quality.unit in ("of the value", "of the spread"):
-        finely = f"±{100 * quality.doubt_after:.2f} % {quality.unit}"
+        finely = f"±{100 * quality.doubt_after:.3f} % {quality.unit}"
     else:
         finely = f"±{quality.doubt_after:.4f} {quality.unit}".rstrip()
     if math.isfinite(quality.worth_share):
@@ -107,9 +110,33 @@ def _gate(plan: SamplePlan, paper: drawings.Paper) -> Data | None:
     return {"x": round(x, 1), "y": round(y, 1)}
 
 
-def _under(plan: SamplePlan, paper: drawings.Paper) -> list[str]:
-    """What lies below the walk: ground, check strips, outline, ponds, rows, scale, north."""
-    parts = [drawings.area(plan.block.outline, paper, ZONE_FILLS[0])]
+def doubted(work: Workspace, plan: SamplePlan, paper: drawings.Paper) -> Data | None:
+    """Chance past the limit of the property the plan is told by, as the last survey left it.
+
+    None where there was no survey, its files are gone, or no limit is published.
+    """
+    key = plan.quality.key
+    if plan.after is None or not key:
+        return None
+    tif = work.made(plan.after, plan.block.slug) / "surfaces.tif"
+    document = work.document(plan.after, plan.block.slug)
+    limit = ((document or {}).get("surfaces", {}).get(key) or {}).get("critical")
+    if limit is None or not tif.is_file():
+        return None
+    picture, side = prints.chance_layer(tif, key, plan.block, paper)
+    if not picture:
+        return None
+    return {
+        "picture": picture,
+        "words": f"Chance that {properties()[key].name} is {side} {with_unit(limit, key)}, "
+        f"after {plan.after}",
+        "legend": [{"color": c, "from": f"{100 * place:.0f}"} for place, c in CHANCE],
+    }
+
+
+def _under(plan: SamplePlan, paper: drawings.Paper, doubt: str) -> list[str]:
+    """What lies below the walk: doubt, check strips, outline, ponds, rows, scale, north."""
+    parts = [doubt or drawings.area(plan.block.outline, paper, ZONE_FILLS[0])]
     return [*parts, *kept_apart(plan, paper), *prints.frame_parts(plan.block, paper)]
 
 
@@ -183,8 +210,11 @@ def moved(work: Workspace, season: int, block: Block, places: Places) -> tuple[S
 
 
 def tried(work: Workspace, season: int, block: Block, places: Places) -> Data:
-    """What the plan is worth with some spots elsewhere, in words."""
-    plan, spacing_m = moved(work, season, block, places)
+    """What the plan is worth with some spots elsewhere, in words, or why they may not stand there."""
+    try:
+        plan, spacing_m = moved(work, season, block, places)
+    except KrigingError as refused:
+        return {"error": str(refused)}
     near = too_near(plan, places, spacing_m)
     return {"facts": plan_facts(plan), "worth": worth(plan), "near": " ".join(near)}
 

@@ -258,6 +258,8 @@ def plan_picture(plan: SamplePlan, width: float, height: float) -> str:
 def kept_apart(plan: SamplePlan, paper: drawings.Paper) -> list[str]:
     """Check strips dashed, and areas kept off crossed through."""
     strips = [
+        f'<path class="stripcase" d="{drawings.path_of(shape, paper)}" fill="none" '
+        f'stroke="{drawings.SHEET}" stroke-width="3"/>'
         f'<path class="checkstrip" d="{drawings.path_of(shape, paper)}" fill="none" '
         f'stroke="{drawings.INK}" stroke-width="1.2" stroke-dasharray="6 4"/>'
         for shape in plan.strips

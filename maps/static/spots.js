@@ -5,7 +5,7 @@
   const map = document.querySelector(".spotroom > svg"), gate = map.querySelector(".gate");
   const marks = [...map.querySelectorAll(".spot")];
   const facts = document.getElementById("facts"), worth = document.getElementById("worth");
-  const said = document.getElementById("said"), moves = document.getElementById("moves");
+  const said = document.getElementById("said"), moves = document.getElementById("moves"), keep = document.getElementById("keep");
   const before = { facts: facts.textContent, worth: [...worth.children].map((p) => p.textContent) };
   const start = new Map(marks.map((m) => [m, at(m)]));
   const STEP_M = 1, LONG_M = 10;
@@ -46,7 +46,7 @@
 
   async function ask() {
     moves.hidden = !moved().length;
-    if (!moved().length) { tell(before); said.textContent = ""; return; }
+    if (!moved().length) { tell(before); said.textContent = ""; keep.disabled = false; return; }
     if (busy) { again = true; return; }
     busy = true;
     const slow = setTimeout(() => { said.textContent = "working"; }, 400);
@@ -54,6 +54,7 @@
     clearTimeout(slow);
     busy = false;
     said.textContent = answer.error || answer.near || "";
+    keep.disabled = Boolean(answer.error);
     if (answer.worth && moved().length) tell({ facts: answer.facts.join(", ") + ".", worth: answer.worth });
     if (again) { again = false; ask(); }
   }
@@ -78,7 +79,7 @@
 
   for (const mark of marks) if (mark.hasAttribute("tabindex")) hold(mark);
   document.getElementById("back").addEventListener("click", () => { for (const mark of marks) put(mark, start.get(mark)); ask(); });
-  document.getElementById("keep").addEventListener("click", async () => {
+  keep.addEventListener("click", async () => {
     said.textContent = "working";
     const answer = await send("/keep").catch(() => ({ error: "No answer from soilquilt. Is it still open?" }));
     if (answer.said) location.reload();
