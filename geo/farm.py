@@ -409,7 +409,12 @@ def _store_records(
     for logged in reading.logged:
         insert_logged(database, logged, file, season)
     if reading.results and reading.columns:
-        columns = [[c.heading, c.key, c.unit, c.method] for c in reading.columns]
+        # A unit that a person said stands with the values, not in the heading.
+        units = {result.column: result.unit_read for result in reading.results}
+        columns = [
+            [c.heading, c.key, c.unit or units.get(c.heading, ""), c.method]
+            for c in reading.columns
+        ]
         insert(
             database, "profiles", laboratory=reading.laboratory, columns=json.dumps(columns),
             file=file,

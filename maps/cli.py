@@ -158,6 +158,9 @@ def _add(commands: Commands) -> None:
     add.add_argument("--unit", action="append", default=[], type=_pair, metavar="KEY=UNIT")
     add.add_argument("--method", action="append", default=[], type=_pair, metavar="KEY=METHOD")
     add.add_argument("--crs", type=_crs, help="EPSG code of the coordinates")
+    add.add_argument(
+        "--anew", action="store_true", help="do not read it as last year's file of the same layout"
+    )
 
 
 def _set(commands: Commands) -> None:

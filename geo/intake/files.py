@@ -20,12 +20,13 @@ from geo.intake.applications import (
 )
 from geo.intake.delimited import Sheet, read_sheets
 from geo.intake.headings import ROLES
-from geo.intake.known import Known
+from geo.intake.known import Known, Profile
 from geo.intake.lab import read_lab
 from geo.intake.lines import read_lines
 from geo.intake.points import has_places, points_of_shapes, read_points
+from geo.intake.profiles import table_as_before
 from geo.intake.reading import Point, Reading
-from geo.intake.tables import Table, read_table
+from geo.intake.tables import Table
 from geo.intake.tissue import is_tissue, nutrient_of, read_tissue
 from geo.lookup import properties
 from geo.outlines.shapes import Shapes, read_shapes
@@ -45,6 +46,7 @@ def read_file(
     accept: Sequence[str] = (),
     known_ids: Sequence[str] = (),
     methods: Mapping[str, str] | None = None,
+    profiles: Sequence[Profile] = (),
 ) -> Reading:
     """What a file holds, whatever it is: outlines, points, results, leaf tests, applications, log.
 
@@ -70,6 +72,8 @@ def read_file(
         Sample ids on file that have no point.
     methods : mapping, optional
         Property key -> extractant or pH method, where the file does not say.
+    profiles : sequence of Profile
+        Layouts on file, the latest first: a table with the same headings is read the same way.
 
     Raises
     ------
@@ -88,6 +92,7 @@ def read_file(
         units=dict(units or {}),
         methods=dict(methods or {}),
         accept=frozenset(accept),
+        profiles=tuple(profiles),
     )
     _check_words(known)
     file = receive(path)
@@ -151,8 +156,8 @@ def _joined(readings: Sequence[Reading]) -> Reading:
 
 
 def _read_sheet(sheet: Sheet, file: Received, known: Known) -> Reading:
-    table = read_table(sheet, known.columns)
-    reading = Reading(str(file.path), file.sha256, (), findings=sheet.findings)
+    table, known, as_before = table_as_before(sheet, known)
+    reading = Reading(str(file.path), file.sha256, (), findings=(*sheet.findings, *as_before))
     if table is None:
         return reading
     for heading in known.columns:

@@ -7,7 +7,20 @@ from dataclasses import dataclass, field, replace
 
 from geo.blocks import Block
 from geo.findings import Finding
-from geo.intake.reading import Point
+from geo.intake.reading import Column, Point
+
+
+@dataclass(frozen=True)
+class Profile:
+    """How a laboratory laid out a file that was stored: its columns as they were read in the end.
+
+    `laboratory` is the line that names it, "" if none does; `file` and `season` say which it was.
+    """
+
+    laboratory: str
+    file: str
+    season: int | None
+    columns: tuple[Column, ...]
 
 
 @dataclass(frozen=True)
@@ -28,6 +41,8 @@ class Known:
         Heading -> key or role; key -> unit; key -> method; said for this file.
     accept : frozenset of str
         Rules whose proposals are agreed to.
+    profiles : tuple of Profile
+        Layouts of files on file, the latest first.
     """
 
     season: int | None = None
@@ -39,6 +54,7 @@ class Known:
     units: Mapping[str, str] = field(default_factory=dict)
     methods: Mapping[str, str] = field(default_factory=dict)
     accept: frozenset[str] = frozenset()
+    profiles: tuple[Profile, ...] = ()
 
     def sample_ids(self) -> tuple[str, ...]:
         """Every id on file, once."""

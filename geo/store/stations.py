@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from geo.intake.known import Profile
+from geo.intake.reading import Column
 from geo.lookup import properties
 from geo.store.database import reading as reading_store
 
@@ -26,6 +28,24 @@ def laboratory_columns(folder: Path) -> list[tuple[str, str]]:
         row = database.execute("SELECT columns FROM profiles ORDER BY fid DESC").fetchone()
     columns = json.loads(row["columns"]) if row else []
     return [(heading, unit) for heading, key, unit, _ in columns if key in properties()]
+
+
+def layouts(folder: Path) -> tuple[Profile, ...]:
+    """Every layout of results on file, the latest first; those of withdrawn files too."""
+    with reading_store(folder) as database:
+        rows = database.execute(
+            "SELECT profiles.laboratory, profiles.columns, files.name, files.season"
+            " FROM profiles JOIN files ON profiles.file = files.fid ORDER BY profiles.fid DESC"
+        ).fetchall()
+    return tuple(
+        Profile(
+            row["laboratory"],
+            row["name"],
+            row["season"],
+            tuple(Column(*map(str, one)) for one in json.loads(row["columns"])),
+        )
+        for row in rows
+    )
 
 
 def laboratories(folder: Path) -> list[dict[str, str | int]]:

@@ -21,7 +21,7 @@ from geo.farm import (
 )
 from geo.findings import Finding
 from geo.intake.files import read_file
-from geo.store.stations import ids_without_place
+from geo.store.stations import ids_without_place, layouts
 from maps.answer import FAILED, Answer, finding_document, finding_lines, tell
 
 
@@ -115,11 +115,18 @@ def add_file(folder: Path, path: Path, arguments: argparse.Namespace) -> Stored:
         columns=dict(arguments.map_column),
         units=dict(arguments.unit),
         methods=dict(arguments.method),
+        anew=arguments.anew,
     )
 
 
 def store_file(
-    folder: Path, path: Path, season: int | None, *, accept: Sequence[str] = (), **words: Any
+    folder: Path,
+    path: Path,
+    season: int | None,
+    *,
+    accept: Sequence[str] = (),
+    anew: bool = False,
+    **words: Any,
 ) -> Stored:
     """Read a file with all that the farm knows already, and store it."""
     must_exist(path)
@@ -130,6 +137,7 @@ def store_file(
         known_points=known_points(folder, season),
         known_ids=ids_without_place(folder, season),
         accept=accept,
+        profiles=() if anew else layouts(folder),
         **words,
     )
     if any(finding.severity == "refused" for finding in reading.findings):

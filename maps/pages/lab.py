@@ -12,6 +12,7 @@ from shapely.geometry import mapping
 from geo.blocks import Block
 from geo.farm import contents, known_points
 from geo.findings import Finding
+from geo.intake.profiles import RULE as AS_BEFORE
 from geo.intake.reading import Reading
 from geo.lookup import properties
 from maps.serving.drafts import Draft, Preview, choices, concerns_file, finding_id
@@ -49,7 +50,9 @@ def _draft(draft: Draft) -> Data:
         _finding(f, draft.answers, n)
         for n, f in enumerate((f for f in preview.findings if f.severity != "note"), 1)
     ]
-    notes = [_finding(f, {}, 0) for f in preview.findings if f.severity == "note"]
+    notes = [
+        _finding(f, {}, 0) for f in preview.findings if f.severity == "note" and f.rule != AS_BEFORE
+    ]
     asked_of = [f for f in preview.findings if f.severity in ("open", "refused")]
     asks = [f for f in numbered if f["choices"]]
     held = {r.kinds[0] for r in preview.readings if r.kinds} - {"outlines"}
@@ -69,6 +72,8 @@ def _draft(draft: Draft) -> Data:
         "shown": [f for f in numbered if not f["choices"]],
         "notes": notes,
         "answered": sum(1 for f in asks if f["answer"]),
+        "asBefore": [_as_before(f) for f in preview.findings if f.rule == AS_BEFORE],
+        "anew": sorted(draft.anew),
         "columns": [_columns(r) for r in _tables_first(preview.readings)],
         "rows": [rows for r in preview.readings if (rows := _rows(r))],
         "asksSystem": draft.crs is not None or any(f.rule in SYSTEM_RULES for f in asked_of),
@@ -77,6 +82,16 @@ def _draft(draft: Draft) -> Data:
         "count": len(draft.files),
         "canStore": bool(preview.stored),
         "keys": sorted((p.name, key) for key, p in properties().items()),
+    }
+
+
+def _as_before(finding: Finding) -> Data:
+    """That a file is read as an earlier one of the same layout, and what that settled."""
+    words = finding.message.partition(": ")[2]
+    return {
+        "file": finding.file.rpartition("/")[2],
+        "words": words[:1].upper() + words[1:],
+        "done": finding.what_was_done,
     }
 
 
@@ -129,6 +144,7 @@ def _tables_first(readings: Sequence[Reading]) -> list[Reading]:
 
 def _columns(reading: Reading) -> Data:
     known = properties()
+    said = {r.column: r.unit_read for r in reading.results}
     return {
         "file": reading.path.rpartition("/")[2],
         "roles": [
@@ -141,7 +157,7 @@ def _columns(reading: Reading) -> Data:
                 "heading": c.heading,
                 "key": c.key,
                 "means": known[c.key].name if c.key in known else c.key,
-                "unit": c.unit,
+                "unit": c.unit or said.get(c.heading, ""),
                 "method": c.method,
                 "used": bool(c.key),
             }

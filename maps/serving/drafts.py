@@ -33,7 +33,7 @@ from geo.lookup import properties
 from geo.received import read_zip, receive
 from geo.store.corrections import Change, exclude_sample, set_value
 from geo.store.database import copy_store
-from geo.store.stations import ids_without_place
+from geo.store.stations import ids_without_place, layouts
 from maps.commands.intake import season_findings
 
 #: Files that belong to a shapefile and are read with it.
@@ -73,6 +73,8 @@ class Draft:
     units: dict[str, str] = field(default_factory=dict)
     answers: dict[str, str] = field(default_factory=dict)
     crs: str | None = None
+    #: Names of files that are not read as an earlier file of the same layout.
+    anew: set[str] = field(default_factory=set)
     preview: Preview | None = None
 
     def close(self) -> None:
@@ -280,11 +282,12 @@ def _not_yet_asked(later: Sequence[Finding], asked: Sequence[Finding]) -> list[F
 def _in_order(draft: Draft, refused: list[tuple[str, str]]) -> list[Path]:
     """Files in the order in which they help each other; those that cannot be read left out."""
     found = []
+    before = layouts(draft.farm) if (draft.farm / "farm.toml").is_file() else ()
     for path in draft.files:
         try:
             kinds = read_file(
                 path, season=draft.season, crs=draft.crs, columns=_columns_of(draft, path),
-                accept=sorted(draft.accept),
+                accept=sorted(draft.accept), profiles=() if path.name in draft.anew else before,
             ).kinds  # fmt: skip
         except SoilquiltError as error:
             refused.append((path.name, str(error)))
@@ -345,6 +348,7 @@ def _read(draft: Draft, path: Path, farm: Path) -> Reading:
         columns=_columns_of(draft, path),
         units=draft.units,
         accept=sorted(draft.accept),
+        profiles=() if path.name in draft.anew else layouts(farm),
     )
 
 

@@ -323,6 +323,9 @@ def _heard(draft: drafts.Draft, said: dict[str, str]) -> bool:
         if said.get("key") and said.get("unit"):
             draft.units[said["key"]] = said["unit"]
         return True
+    if said.get("layout"):
+        (draft.anew.discard if said["layout"] == "before" else draft.anew.add)(said.get("file", ""))
+        return True
     if said.get("crs"):
         code = said["crs"].strip()
         draft.crs = f"EPSG:{code}" if code.isdigit() else code
