@@ -210,7 +210,7 @@ def moved(work: Workspace, season: int, block: Block, places: Places) -> tuple[S
 
 
 def tried(work: Workspace, season: int, block: Block, places: Places) -> Data:
-    """What the plan is worth with some spots elsewhere, in words, or why they may not stand there."""
+    """What the plan is worth with some spots elsewhere, or why they may not stand there."""
     try:
         plan, spacing_m = moved(work, season, block, places)
     except KrigingError as refused:
