@@ -281,8 +281,10 @@ def _outlines(
     labels = np.full(grid.shape, -1, dtype=np.int64)
     labels[grid.inside] = cells
     smallest_m2 = smallest_piece_ha(spreader) * HECTARE_M2
+    row_m = None if block.site.row_azimuth_deg is None else block.site.row_spacing_m
     found = ""
-    for tolerance in TOLERANCES:
+    # Borders midway between rows where that meets the criteria, else as they come.
+    for between_m, tolerance in [(row_m, t) for t in TOLERANCES] + [(None, t) for t in TOLERANCES]:
         if cells.max(initial=0) == 0:
             outlines = [_whole(block)]
         else:
@@ -293,6 +295,7 @@ def _outlines(
                 margin_m=max(spreader.width_m, 2 * grid.spacing_m),
                 tolerance_m=tolerance * grid.spacing_m,
                 smallest_m2=smallest_m2,
+                row_m=between_m,
             )
         judged = judge(
             outlines,

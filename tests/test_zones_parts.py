@@ -1,173 +1,147 @@
-"""The steps inside zoning: rates that can be set, loss at a rate, a raster that can be driven."""
+"""Zones and their figures: pages agree with the files, in any units; borders follow the rows."""
+
+import csv
+import io
+import json
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import ndimage, stats
+import shapely
 
-from geo.zoning.breaks import natural_breaks, rate_breaks
-from geo.zoning.drivable import (
-    Footprint,
-    fill_headlands,
-    make_drivable,
-    merge_small_pieces,
-    opened,
-    spread,
-    too_narrow,
-)
-from geo.zoning.loss import LossCurves, loss_by_draw, loss_curves, normal_loss, rates_to_set
+from geo.export.tables import COLUMNS, csv_text, rate_rows
+from geo.zoning.outlines import between_rows, from_block
+from maps.page import MARK, map_page
+from maps.pagedata import page_data
+from maps.paper.measures import Measures
+from maps.paper.reportdata import report_data
+from maps.wording import rate_words
+
+LB_AC, ACRES = 0.892179, 2.471054  # of a kg/ha and of a hectare (definitions of pound and acre)
+
+
+@pytest.fixture(scope="module")
+def in_pounds(poel):
+    return replace(poel, settings=replace(poel.settings, units="us"))
+
+
+@pytest.mark.parametrize("name", ["poel", "kniee"])
+def test_every_rate_people_see_is_the_rate_of_the_file(request, name):
+    season = request.getfixturevalue(name)
+    rows = csv.DictReader(io.StringIO(csv_text(COLUMNS, rate_rows(season)), newline=""))
+    of_file = {
+        (r["amendment"], r["zone"]): float(r["rate_kg_ha"]) for r in rows if r["status"] == "rate"
+    }
+    seen = {
+        (m["amendment"], str(zone["id"])): zone["rate"]
+        for m in page_data(season)["materials"]
+        for zone in m["zones"]
+    }
+    assert set(seen) == set(of_file)
+    for place, words in seen.items():
+        assert in_kg_ha(words) == pytest.approx(of_file[place], abs=1e-6)
+    said = " ".join(m["say"] for m in report_data(season)["materials"])
+    for rate in of_file.values():
+        assert rate_words(rate) in said
+
+
+def in_kg_ha(words):
+    if words == "none":
+        return 0.0
+    figure, unit = words.split()
+    return float(figure) * {"kg/ha": 1.0, "t/ha": 1000.0}[unit]
+
+
+@pytest.mark.parametrize("kg_ha", [0.05, 5.37, 19.99, 73.0, 245.0, 999.0, 1000.0, 2588.0, 12345.0])
+def test_words_of_a_rate_never_round_it(kg_ha):
+    assert in_kg_ha(rate_words(kg_ha)) == pytest.approx(kg_ha, abs=1e-9)
+
+
+def test_the_map_of_a_farm_in_pounds_and_acres_has_no_metric_rate_or_area(in_pounds):
+    data = page_data(in_pounds)
+    (lime,) = [m for m in data["materials"] if m["amendment"] == "lime"]
+    rates = {r.zone_id: r for r in in_pounds.prescription.rates if r.amendment == "lime"}
+    for zone in lime["zones"]:
+        rate = rates[zone["id"]]
+        assert float(zone["ha"]) == pytest.approx(rate.area_ha * ACRES, abs=0.006)
+        if rate.rate_kg_ha:
+            assert zone["rate"] == f"{rate.rate_kg_ha * LB_AC:.0f} lb/ac"
+    assert data["units"]["area"] == "ac"
+    assert " ac " in data["facts"]
+    words = json.dumps([data[key] for key in ("facts", "materials", "held", "cautions")])
+    assert not re.search(r"\d (kg/ha|t/ha|ha)\b", words)
+    assert MARK in map_page(data)
+
+
+def test_the_report_of_a_farm_in_pounds_and_acres_reasons_in_them(in_pounds):
+    data = report_data(in_pounds)
+    words = json.dumps(
+        [data["held"], *([m["why"], m["sure"], m["twice"]] for m in data["materials"])]
+    )
+    assert not re.search(r"\d (kg/ha|t/ha|ha)\b", words)
+    assert "lb/ac" in words
 
 
 @pytest.mark.parametrize(
-    ("top", "step", "least", "cap", "expected"),
+    ("metric", "said"),
     [
-        (100, 25, 0, None, [0, 25, 50, 75, 100]),
-        (90, 25, 0, None, [0, 25, 50, 75, 100]),
-        (200, 25, 60, None, [0, 75, 100, 125, 150, 175, 200]),
-        (200, 25, 60, 130, [0, 75, 100, 125]),
-        (3, 0.5, 60, 1.2, [0, 0.5, 1.0]),
-        (10, 25, 60, None, [0, 75]),
-        (10, 25, 0, 20, [0]),
+        ("1000 kg/ha", "892 lb/ac"),
+        ("2,019 kg/ha of lime", "1800 lb/ac of lime"),
+        ("5 kg/ha K", "4.46 lb/ac K"),
+        ("40 kg N/ha at 8 t/ha", "35.7 lb N/ac at 3.57 ton/ac"),
+        ("0 to 3.4 t/ha", "0 to 1.52 ton/ac"),
+        ("zones of 0.10 ha", "zones of 0.247 ac"),
+        ("2.1 kg/ha per mg/kg, 66 mg/kg", "2.1 kg/ha per mg/kg, 66 mg/kg"),
     ],
 )
-def test_rates_are_steps_from_the_least_to_the_cap(top, step, least, cap, expected):
-    assert rates_to_set(top, step, least, cap).tolist() == expected
+def test_sentences_turn_into_pounds_and_acres(metric, said):
+    """1 t/ha = 0.44609 short ton/ac; the others as above, by hand."""
+    assert Measures(us=True).said(metric) == said
+    assert Measures(us=False).said(metric) == metric
 
 
-def test_no_rate_lies_between_nothing_and_the_least_or_above_the_cap():
-    rng = np.random.default_rng(0)
-    for _ in range(200):
-        top, step, least = rng.uniform(0, 5000), rng.uniform(1, 500), rng.uniform(0, 1000)
-        cap = rng.uniform(1000, 6000)
-        rates = rates_to_set(top, step, least, cap)
-        assert rates[0] == 0
-        assert (rates[1:] >= least - 1e-6).all()
-        assert (rates <= cap + 1e-6).all()
-        assert (np.diff(rates) > 0).all()
+def along_rows(season, amendment):
+    """Length and distance from the nearest mid-row of each border edge along the rows. [m]"""
+    row_m = season.block.site.row_spacing_m
+    zone_map = next(m for m in season.zone_maps if m.amendment == amendment)
+    outline = season.block.outline
+    edge = from_block(zone_map.grid, shapely.get_coordinates(outline))[:, 1].max()
+    # Where a border meets the outline it ends as the outline has it.
+    inner = shapely.unary_union([zone.outline.boundary for zone in zone_map.zones])
+    inner = inner.difference(outline.boundary.buffer(0.5))
+    lengths, off = [], []
+    for line in shapely.get_parts(inner):
+        ends = shapely.get_coordinates(line)[[0, -1]]
+        xy = from_block(zone_map.grid, shapely.get_coordinates(line))
+        step = np.abs(np.diff(xy, axis=0))
+        flat = step[:, 1] < step[:, 0] / 3
+        if (shapely.distance(shapely.points(ends), outline.boundary) < 1).any():
+            flat[[0, -1]] = False
+        rows = (edge - (xy[:-1, 1] + xy[1:, 1])[flat] / 2) / row_m
+        off += list(np.abs(rows - np.round(rows)) * row_m)
+        lengths += list(step[flat, 0])
+    return np.array(lengths), np.array(off)
 
 
-def test_loss_curves_are_the_mean_loss_over_the_draws():
-    """Against the sum written out (many more cells than one chunk holds)."""
-    rng = np.random.default_rng(1)
-    draws = np.maximum(0, rng.normal(1000, 700, (300, 4000))).astype(np.float32)
-    rates = np.array([0.0, 500.0, 750.0, 1000.0, 3000.0])
-    curves = loss_curves(draws, rates, 2.0, 3.0)
-    for level, rate in enumerate(rates):
-        short, over = np.maximum(draws - rate, 0), np.maximum(rate - draws, 0)
-        assert curves.loss[:, level] == pytest.approx((2 * short + 3 * over).mean(0), rel=1e-5)
-    by_draw = loss_by_draw(draws, np.full(4000, 750.0), 2.0, 3.0)
-    assert by_draw.mean() == pytest.approx(curves.loss[:, 2].mean(), rel=1e-5)
+@pytest.mark.parametrize(("name", "amendment"), [("poel", "lime"), ("kniee", "gypsum")])
+def test_borders_along_the_rows_lie_midway_between_two(request, name, amendment):
+    """Row 1 stands half a spacing from the left edge, so mid-rows are whole spacings from it."""
+    lengths, off = along_rows(request.getfixturevalue(name), amendment)
+    assert lengths.sum() > 20
+    assert off.max() < 0.1
 
 
-@pytest.mark.parametrize(("short", "over"), [(1, 1), (3, 1), (1, 3), (1, 4)])
-def test_the_best_rate_is_the_quantile_that_the_costs_ask_for(short, over):
-    """Newsvendor rule: the quantile short / (short + over), to a step."""
-    rng = np.random.default_rng(2)
-    draws = rng.gamma(3, 300, (4000, 1)).astype(np.float32)
-    rates = np.arange(0, 6000, 10.0)
-    best = rates[loss_curves(draws, rates, short, over).best_of_cells()[0]]
-    assert best == pytest.approx(np.quantile(draws, short / (short + over)), abs=10)
-
-
-def test_more_fear_of_too_little_never_lowers_a_rate():
-    rng = np.random.default_rng(3)
-    draws = np.maximum(0, rng.normal(800, 600, (200, 50))).astype(np.float32)
-    rates = np.arange(0, 3000, 50.0)
-    last = np.zeros(50)
-    for ratio in (0.25, 0.5, 1, 2, 4):
-        best = rates[loss_curves(draws, rates, ratio, 1.0).best_of_cells()]
-        assert (best >= last).all()
-        last = best
-
-
-@pytest.mark.parametrize("tau", [0.25, 0.75])
-def test_doubt_raises_a_rate_above_the_middle_and_lowers_it_below(tau):
-    """The loss of a normal belief, in closed form, has its least at mean + z sd."""
-    rates = np.linspace(0, 12, 2401)
-    best = []
-    for sd in (0.5, 1.0, 2.0):
-        losses = [normal_loss(rate, 6.0, sd, tau, 1 - tau) for rate in rates]
-        best.append(rates[int(np.argmin(losses))])
-        assert best[-1] == pytest.approx(6 + stats.norm.ppf(tau) * sd, abs=0.01)
-    assert np.all(np.diff(best) * (tau - 0.5) > 0)
-
-
-def test_places_that_ask_alike_are_never_split():
-    rng = np.random.default_rng(4)
-    draws = np.repeat(rng.integers(0, 6, (1, 40)) * 100, 1, axis=0).astype(np.float32)
-    curves = loss_curves(draws, np.arange(0, 600, 100.0), 1.0, 1.0)
-    for labels in rate_breaks(curves, 4):
-        for asked in np.unique(draws):
-            assert len(np.unique(labels[draws[0] == asked])) == 1
-
-
-def test_classes_cannot_outnumber_the_rates():
-    curves = LossCurves(np.array([0.0, 1.0]), np.array([[0, 1], [1, 0], [0, 1]], np.float32))
-    assert len(rate_breaks(curves, 4)) == 2
-    assert natural_breaks(np.array([1.0, 2.0, 2.0]), 4).tolist() == [1.0, 2.0]
-
-
-@pytest.mark.parametrize("size", [(1, 1), (2, 3), (3, 2), (4, 4), (3, 7), (2, 6)])
-def test_opening_agrees_with_scipy(size):
-    """The reference is scipy.ndimage.binary_opening, and for even windows the definition."""
-    rng = np.random.default_rng(5)
-    mask = ndimage.gaussian_filter(rng.normal(size=(60, 80)), 2.5) > 0
-    kept = opened(mask, *size)
-    covered = np.zeros_like(mask)
-    for row in range(mask.shape[0] - size[0] + 1):
-        for column in range(mask.shape[1] - size[1] + 1):
-            window = np.s_[row : row + size[0], column : column + size[1]]
-            if mask[window].all():
-                covered[window] = True
-    assert np.array_equal(kept, covered)
-    if size[0] % 2 and size[1] % 2:
-        assert np.array_equal(kept, ndimage.binary_opening(mask, np.ones(size)))
-
-
-def test_headlands_take_the_zone_beside_them():
-    grid = np.array([[-1, 0, 1, 1, 1, 0, 0], [0, 0, 1, -1, 1, 0, -1]])
-    filled = fill_headlands(grid, 1)
-    assert filled.tolist() == [[-1, 1, 1, 1, 1, 0, 0], [0, 0, 0, -1, 1, 0, -1]]
-
-
-def test_a_small_piece_joins_the_cheaper_neighbour():
-    """The piece of 2 between 0 and 1 would cost less in 1, though it borders more on 0."""
-    grid = np.array([[0, 0, 0, 0, 0], [0, 0, 2, 2, 1], [0, 0, 0, 1, 1], [0, 0, 1, 1, 1]])
-    inside = grid >= 0
-    cost = np.stack([np.full(20, 5.0), np.full(20, 3.0), np.full(20, 0.0)])
-    merged = merge_small_pieces(grid, inside, cost, 3)
-    assert (merged[1, 2], merged[1, 3]) == (1, 1)
-    assert 2 not in merged
-
-
-def test_a_whole_part_of_the_block_stays_however_small():
-    grid = np.full((6, 9), -1)
-    grid[:, :5] = 0
-    grid[2:4, 7:] = 1
-    cost = np.zeros((2, int((grid >= 0).sum())))
-    assert np.array_equal(merge_small_pieces(grid, grid >= 0, cost, 10), grid)
-
-
-def test_drivable_zones_are_wide_long_and_large():
-    rng = np.random.default_rng(6)
-    inside = np.ones((80, 120), bool)
-    inside[:20, :30] = False
-    footprint = Footprint(across=3, along=7, vote_along=5, headland=3, smallest_piece=120)
-    for seed in range(5):
-        rough = ndimage.gaussian_filter(np.random.default_rng(seed).normal(size=inside.shape), 4)
-        asked = 1000 * (rough[inside] - rough.min()) / np.ptp(rough)
-        draws = np.maximum(0, asked + 50 * rng.normal(size=(20, 1))).astype(np.float32)
-        curves = loss_curves(draws, np.arange(0, 1300, 50.0), 1.0, 1.0)
-        start = rate_breaks(curves, 3)[2]
-
-        def price(labels, curves=curves):
-            zones = [curves.loss[:, curves.best_of(labels == k)] for k in range(labels.max() + 1)]
-            return np.array(zones)
-
-        labels = spread(make_drivable(start, inside, price, footprint), inside)
-        before = too_narrow(spread(start, inside), inside, footprint).mean()
-        after = too_narrow(labels, inside, footprint).mean()
-        # The field is rough, a patch being about as long as the shortest stretch.
-        assert after <= min(0.04, before / 4)
-        for zone in np.unique(labels[inside]):
-            pieces, count = ndimage.label(labels == zone)
-            assert ndimage.sum_labels(labels == zone, pieces, range(1, count + 1)).min() >= 120
+def test_neighbours_get_the_same_steps_whichever_way_their_border_is_walked():
+    """Two halves of a square with a slanting border: together the square again, no overlap."""
+    cut = [(0.0, 21.3), (60.0, 34.9)]
+    low = shapely.Polygon([(0, 0), (60, 0), cut[1], cut[0]])
+    high = shapely.Polygon([cut[0], cut[1], (60, 60), (0, 60)])
+    stepped = [between_rows(shape, 60.0, 2.4) for shape in (low, high)]
+    assert shapely.intersection(*stepped).area == pytest.approx(0.0, abs=1e-9)
+    whole = shapely.unary_union(stepped)
+    assert len(whole.interiors) == 0
+    assert sum(shape.area for shape in stepped) == pytest.approx(whole.area)
+    shared = shapely.get_coordinates(stepped[0].boundary.intersection(stepped[1].boundary))
+    rows = (60.0 - shared[:, 1]) / 2.4
+    assert np.abs(rows - np.round(rows)).max() < 1e-9

@@ -13,6 +13,9 @@ from shapely.geometry.base import BaseGeometry
 
 from geo.grids import Array, Grid
 
+#: A border under this slope runs along the rows and steps from one to the next instead.
+ALONG_ROWS = 1 / 3
+
 #: Corners of a zone border closer to the outline or to each other are dropped. [m]
 SHORTEST_EDGE_M = 0.5
 
@@ -25,6 +28,7 @@ def zone_outlines(
     margin_m: float,
     tolerance_m: float,
     smallest_m2: float,
+    row_m: float | None = None,
 ) -> list[MultiPolygon]:
     """Outlines of zones 0, 1, ... in the block's CRS; together they are the block. [m]
 
@@ -46,10 +50,15 @@ def zone_outlines(
     smallest_m2 : float
         Pieces under it, left by the cut with the outline, join the neighbour they share most
         border with. [m2]
+    row_m : float, optional
+        Spacing of planting rows; borders along the rows are then laid midway between two. [m]
     """
     shapes, zone_of_shape = _raster_shapes(labels, grid, margin_m)
     if tolerance_m > 0:
         shapes = shapely.coverage_simplify(shapes, tolerance_m, simplify_boundary=False)
+    if row_m is not None:
+        edge = float(from_block(grid, shapely.get_coordinates(outline))[:, 1].max())
+        shapes = np.array([between_rows(shape, edge, row_m) for shape in shapes])
     turned = [shapely.transform(shape, lambda xy: to_block(grid, xy)) for shape in shapes]
     net = shapely.unary_union([*_borders(turned, outline), outline.boundary])
     faces = np.array(shapely.polygonize([net]).geoms)
@@ -107,6 +116,38 @@ def _raster_shapes(
     middle = shapely.get_coordinates(shapely.point_on_surface(polygons)) / side
     row, column = (np.floor([-middle[:, 1], middle[:, 0]]) + cells).astype(int)
     return polygons, padded[row, column].astype(np.int64)
+
+
+def between_rows(shape: Polygon, edge_m: float, row_m: float) -> Polygon:
+    """The shape with its corners midway between two rows, counted from the block's left edge.
+
+    What a corner or an edge turns into hangs on itself alone, so neighbours stay neighbours.
+    """
+    rings = [
+        _stepped(xy[:, 0], edge_m - np.round((edge_m - xy[:, 1]) / row_m) * row_m, row_m)
+        for xy in map(shapely.get_coordinates, (shape.exterior, *shape.interiors))
+    ]
+    rings = [ring for ring in rings if len(ring) > 3]
+    return Polygon(rings[0], rings[1:]) if rings else Polygon()
+
+
+def _stepped(x: Array, y: Array, row_m: float) -> Array:
+    """A line of corners between rows, its flat slopes turned into steps of one row."""
+    corners = [np.array([[x[0], y[0]]])]
+    for x0, y0, x1, y1 in zip(x[:-1], y[:-1], x[1:], y[1:], strict=True):
+        steps = round(abs(y1 - y0) / row_m)
+        if steps and abs(y1 - y0) < ALONG_ROWS * abs(x1 - x0):
+            # Worked out from the left whichever way it is walked: both neighbours get one line.
+            (left, low), (right, high) = sorted([(x0, y0), (x1, y1)])
+            at = left + (np.arange(steps) + 0.5) / steps * (right - left)
+            level = low + np.arange(steps + 1) / steps * (high - low)
+            stair = np.column_stack([np.repeat(at, 2), np.repeat(level, 2)[1:-1]])
+            corners.append(stair if (x0, y0) == (left, low) else stair[::-1])
+        corners.append(np.array([[x1, y1]]))
+    line = np.concatenate(corners)
+    moved = np.append(True, (np.diff(line, axis=0) ** 2).sum(axis=1) > 0)
+    kept: Array = line[moved]
+    return kept
 
 
 def _borders(shapes: list[BaseGeometry], outline: BaseGeometry) -> list[LineString]:
