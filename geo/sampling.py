@@ -31,6 +31,7 @@ from geo.planning.records import (
     Spot,
     Wishes,
 )
+from geo.planning.rowwalk import RowWalk, row_walk
 from geo.planning.search import Found, at_stake
 from geo.planning.site import Site, as_pair, as_places, metric_place, site_of
 from geo.planning.size import SizePoint, cost_of, hours_of, size_curve, sizes_around
@@ -54,6 +55,7 @@ __all__ = [
     "spots_asked",
     "too_near",
     "usual_spots",
+    "walls_of",
     "wide_curve",
 ]
 
@@ -118,6 +120,7 @@ def plan_block(
         strips=tuple(
             area.shape.intersection(block.outline) for area in site.treated if area.check
         ),
+        along_rows=wishes.along_rows,
     )  # fmt: skip
 
 
@@ -148,7 +151,8 @@ def move_spots(
     xy = as_places([(spot.x_m, spot.y_m) for spot in spots])
     numbers = np.array([spot.day for spot in spots])
     days = [np.flatnonzero(numbers == day).tolist() for day in np.unique(numbers)]
-    way_m = walked_m(xy, days, None if plan.gate_m is None else np.array(plan.gate_m))
+    gate = None if plan.gate_m is None else np.array(plan.gate_m)
+    way_m = walked_m(xy, days, gate, walls_of(plan.block) if plan.along_rows else None)
     return replace(
         plan,
         spots=spots,
@@ -176,6 +180,12 @@ def too_near(plan: SamplePlan, moved: Collection[str], spacing_m: float) -> tupl
                 f"The plan keeps {spacing_m:.0f} m."
             )
     return tuple(said)
+
+
+def walls_of(block: Block) -> RowWalk | None:
+    """Rows of a block that cannot be crossed; None where farm.toml does not tell them."""
+    rows = rows_of(block)
+    return None if rows is None else row_walk(block.outline, rows)
 
 
 def _check_move(
@@ -216,6 +226,11 @@ def _check(wishes: Wishes, known: Known, block: Block) -> None:
             f"{wishes.spots} spots in one block are more than one plan holds: ask for {MOST} or "
             "fewer spots, or split the block."
         )
+    if wishes.along_rows and rows_of(block) is None:
+        raise KrigingError(
+            f"{block.name}: farm.toml does not say which way the rows run and how wide they are "
+            "(row_azimuth_deg, row_spacing_m), so a walk round their ends cannot be laid."
+        )
     strange = [name for name in wishes.keep if name not in known.stations]
     if strange:
         raise KrigingError(
@@ -234,7 +249,8 @@ def _walked(
         if wishes.gate_lonlat is None
         else as_places([metric_place(wishes.gate_lonlat, block)])[0]
     )
-    days = days_of(xy, gate, wishes.most_a_day)
+    walls = walls_of(block) if wishes.along_rows else None
+    days = days_of(xy, gate, wishes.most_a_day, walls)
     fresh = sum(not draft.sample_id for draft in drafts)
     names = iter(next_ids(fresh, list(known.stations), known.taken, block.slug))
     spots: list[Spot] = []
@@ -256,7 +272,7 @@ def _walked(
             spots.append(spot)
     return (
         _with_rings(spots),
-        walked_m(xy, days, gate),
+        walked_m(xy, days, gate, walls),
         None if gate is None else as_pair(gate),
     )
 
@@ -311,5 +327,10 @@ def _notes(site: Site, found: Found, known: Known, spots: int, wishes: Wishes) -
         notes.append(
             "The spots keep to the direction and spacing of the rows; where the first row really "
             "stands is not on file, so take the nearest vine, always the same side of the row."
+        )
+    if wishes.along_rows:
+        notes.append(
+            "The walk crosses no row: it goes round the row ends at the block's edge. Where an "
+            "alley cuts through the rows it is shorter."
         )
     return tuple(notes)

@@ -240,6 +240,9 @@ def _plan(commands: Commands) -> None:
         "--avoid", action="append", default=[], type=Path, metavar="FILE", help="no-go areas"
     )
     plan.add_argument("--a-day", type=int, metavar="N", help="spots one day can hold")
+    plan.add_argument(
+        "--along-rows", action="store_true", help="rows cannot be crossed: walk round their ends"
+    )
 
 
 def _place(text: str) -> tuple[float, float]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
+import numpy as np
 import shapely
 
 from geo.blocks import Block
@@ -17,7 +18,7 @@ from geo.errors import ExportError
 from geo.export.seasonfile import plain
 from geo.export.tables import csv_text
 from geo.lookup import properties
-from geo.sampling import PlanQuality, SamplePlan, SizePoint, Spot, TissueAsk
+from geo.sampling import PlanQuality, SamplePlan, SizePoint, Spot, TissueAsk, walls_of
 
 #: Digits of a degree (1e-7 degree is about a centimetre).
 DIGITS = 7
@@ -248,6 +249,7 @@ def _plan_of(document: Mapping[str, Any], block: Block) -> SamplePlan:
         notes=tuple(document["notes"]),
         no_go=_shapes(document, "no_go"),
         strips=_shapes(document, "strips"),
+        along_rows=bool(document.get("along_rows", False)),
     )
 
 
@@ -266,4 +268,7 @@ def way_of(plan: SamplePlan, day: int) -> shapely.LineString | None:
     places = [(spot.x_m, spot.y_m) for spot in plan.spots if spot.day == day]
     if plan.gate_m is not None:
         places = [plan.gate_m, *places, plan.gate_m]
-    return shapely.LineString(places) if len(places) > 1 else None
+    if len(places) < 2:
+        return None
+    walls = walls_of(plan.block) if plan.along_rows else None
+    return shapely.LineString(places if walls is None else walls.path(np.array(places)))

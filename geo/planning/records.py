@@ -36,6 +36,8 @@ class Wishes:
     keep : tuple of str
         Stations that must be among the repeats.
     most_a_day : int or None
+    along_rows : bool
+        Rows cannot be crossed: the walk goes round their ends.
     """
 
     spots: int
@@ -45,6 +47,7 @@ class Wishes:
     fixed_lonlat: tuple[tuple[float, float], ...] = ()
     keep: tuple[str, ...] = ()
     most_a_day: int | None = None
+    along_rows: bool = False
 
 
 @dataclass(frozen=True)
@@ -139,6 +142,8 @@ class SamplePlan:
         Areas that were to be kept off, in the block's metric CRS. [m]
     strips : tuple of polygon
         Check strips, where a spot tells what would have happened without. [m]
+    along_rows : bool
+        Rows are not crossed: the walk goes round their ends.
     """
 
     block: Block
@@ -158,6 +163,7 @@ class SamplePlan:
     notes: tuple[str, ...] = ()
     no_go: tuple[BaseGeometry, ...] = ()
     strips: tuple[BaseGeometry, ...] = ()
+    along_rows: bool = False
 
     def of_kind(self, kind: str) -> tuple[Spot, ...]:
         """Spots of one kind."""

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geo.grids import Array
+from geo.planning.rowwalk import RowWalk
 
 Order = list[int]
 
@@ -35,7 +36,9 @@ def way_length_m(distance: Array, order: Sequence[int], *, closed: bool) -> floa
     return steps + (float(distance[order[-1], order[0]]) if closed and len(order) > 1 else 0.0)
 
 
-def shortest_way(xy: Array, *, closed: bool, start: int | None = None) -> Order:
+def shortest_way(
+    xy: Array, *, closed: bool, start: int | None = None, rows: RowWalk | None = None
+) -> Order:
     """Order in which to walk round.
 
     Parameters
@@ -47,6 +50,8 @@ def shortest_way(xy: Array, *, closed: bool, start: int | None = None) -> Order:
     start : int, optional
         The place to set out from, such as the gate; None leaves it open (an open way) or takes the
         first (a closed one).
+    rows : RowWalk, optional
+        Rows that cannot be crossed; None walks straight.
 
     Returns
     -------
@@ -58,7 +63,7 @@ def shortest_way(xy: Array, *, closed: bool, start: int | None = None) -> Order:
         return _turned(list(range(count)), start or 0)
     # An open way is a round by way of a place that is no distance from anywhere; if it must set
     # out from one place, reaching that place from anywhere else at the end costs nothing.
-    distance = distances_m(xy)
+    distance = distances_m(xy) if rows is None else rows.distances_m(xy)
     if closed:
         return _turned(_round(distance), start or 0)
     if start is not None:
@@ -220,7 +225,9 @@ def _best_place(distance: Array, order: Order, at: int, size: int, *, closed: bo
     return rest[: place + 1] + (piece[::-1] if turn else piece) + rest[place + 1 :]
 
 
-def days_of(xy: Array, gate: Array | None, most_a_day: int | None) -> list[Order]:
+def days_of(
+    xy: Array, gate: Array | None, most_a_day: int | None, rows: RowWalk | None = None
+) -> list[Order]:
     """Spots in walking order, day by day, every day from the gate and back where there is one.
 
     Parameters
@@ -231,6 +238,8 @@ def days_of(xy: Array, gate: Array | None, most_a_day: int | None) -> list[Order
         [m]
     most_a_day : int or None
         Spots one day can hold; None for all in one.
+    rows : RowWalk or None
+        Rows that cannot be crossed.
 
     Returns
     -------
@@ -239,26 +248,30 @@ def days_of(xy: Array, gate: Array | None, most_a_day: int | None) -> list[Order
     """
     if not len(xy):
         return []
-    order = _from_gate(xy, list(range(len(xy))), gate)
+    order = _from_gate(xy, list(range(len(xy))), gate, rows)
     if not most_a_day or len(order) <= most_a_day:
         return [order]
     days = -(-len(order) // most_a_day)
     parts = [[int(i) for i in part] for part in np.array_split(np.array(order), days)]
-    return [_from_gate(xy, part, gate) for part in parts]
+    return [_from_gate(xy, part, gate, rows) for part in parts]
 
 
-def _from_gate(xy: Array, part: Order, gate: Array | None) -> Order:
+def _from_gate(xy: Array, part: Order, gate: Array | None, rows: RowWalk | None) -> Order:
     here = xy[part]
     if gate is None:
-        return [part[i] for i in shortest_way(here, closed=False)]
-    order = shortest_way(np.vstack([np.asarray(gate)[None, :], here]), closed=True, start=0)
+        return [part[i] for i in shortest_way(here, closed=False, rows=rows)]
+    all_ = np.vstack([np.asarray(gate)[None, :], here])
+    order = shortest_way(all_, closed=True, start=0, rows=rows)
     return [part[i - 1] for i in order[1:]]
 
 
-def walked_m(xy: Array, days: Sequence[Order], gate: Array | None) -> float:
+def walked_m(
+    xy: Array, days: Sequence[Order], gate: Array | None, rows: RowWalk | None = None
+) -> float:
     """All the walking of a plan. [m]"""
     total = 0.0
     for day in days:
         way = xy[day] if gate is None else np.vstack([gate, xy[day], gate])
+        way = way if rows is None else rows.path(way)
         total += float(np.sum(np.hypot(*np.diff(way, axis=0).T)))
     return total

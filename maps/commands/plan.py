@@ -126,6 +126,7 @@ def _wishes(arguments: argparse.Namespace) -> Any:
         fixed_lonlat=tuple(arguments.at),
         keep=tuple(arguments.keep),
         most_a_day=arguments.a_day,
+        along_rows=arguments.along_rows,
     )
 
 
