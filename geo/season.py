@@ -16,6 +16,7 @@ from geo.lookup import Tables, farm_tables
 from geo.materials import with_own_materials
 from geo.prescribing.chances import with_chances
 from geo.prescription import Prescription, material_for, prescribe, rate_step_kg_ha
+from geo.progress import Progress, silent
 from geo.ratings import Ratings, rate_samples
 from geo.requirements.draws import Requirement, find_requirements
 from geo.requirements.learned import with_responses
@@ -47,6 +48,7 @@ def run_season(
     *,
     layer_cm: tuple[float, float] | None = None,
     test_zones: bool = True,
+    progress: Progress = silent,
 ) -> Season:
     """Everything of one block in one year, from the records of a farm folder.
 
@@ -62,6 +64,8 @@ def run_season(
         Top and bottom of the depth layer; None takes the top layer. [cm]
     test_zones : bool
         Whether zones are tested on samples they were made without; it decides nothing.
+    progress : Progress
+        Told each property and each stage as its turn comes; it may raise to end the run.
 
     Raises
     ------
@@ -73,14 +77,16 @@ def run_season(
     settings, place = with_own_materials(records.settings, tables), records.block
     checked = check_samples(records.layer(layer_cm), place, records.planned)
     ratings = rate_samples(checked, records.tissue, place, tables)
-    surfaces = krige_surfaces(checked, ratings, place, settings.grid)
+    surfaces = krige_surfaces(checked, ratings, place, settings.grid, progress=progress)
     ratings = with_chances(ratings, surfaces)
+    progress("what it asks for", 0, 0)
     requirements = find_requirements(
         surfaces, ratings, checked, place, settings, season, records.tissue, records.applications,
         default_rng(settings.grid.seed), tables=tables,
     )  # fmt: skip
     if layer_cm is None:
         requirements = with_responses(requirements, responses_before(farm, season, place.name))
+    progress("zones", 0, 0)
     zone_maps = tuple(
         delineate_zones(asked, surfaces, place, settings, step_kg_ha(asked, place, settings))
         for asked in requirements

@@ -18,6 +18,7 @@ from geo.checks import CheckedSamples
 from geo.crossvalidation import CrossValidation
 from geo.grids import Array, Grid, grid_over
 from geo.noise import laboratory_sd
+from geo.progress import Progress, silent
 from geo.ratings import CriticalLevel, Ratings
 from geo.settings import GridSettings
 from geo.surfacing import remarks
@@ -117,7 +118,12 @@ Surfaces = Mapping[str, Surface]
 
 
 def krige_surfaces(
-    checked: CheckedSamples, ratings: Ratings, block: Block, grid: GridSettings
+    checked: CheckedSamples,
+    ratings: Ratings,
+    block: Block,
+    grid: GridSettings,
+    *,
+    progress: Progress = silent,
 ) -> dict[str, Surface]:
     """Surface of every property that was measured, and of ESP, ECEC and base saturation.
 
@@ -129,6 +135,8 @@ def krige_surfaces(
         Only its critical levels are used.
     block : Block
     grid : GridSettings
+    progress : Progress
+        Told the name of each property as its turn comes.
 
     Returns
     -------
@@ -148,7 +156,10 @@ def krige_surfaces(
         lends=counted,
         kin={key: column.prop.part_of for key, column in columns.items() if column.prop.part_of},
     )
-    tests = {key: leave_out_each(belief) for key, belief in beliefs.items()}
+    tests = {}
+    for number, (key, belief) in enumerate(beliefs.items()):
+        progress(columns[key].prop.name, number, len(beliefs))
+        tests[key] = leave_out_each(belief)
     survey_skill = mean_skill([tests[key].skill if key in tests else 0.0 for key in counted])
     predictions = predict(beliefs, cells.cells())
     shared = remarks.remarks_on_places(survey.ids, survey.xy, block.outline, frame)

@@ -27,6 +27,7 @@ from maps.page import STITCHES
 from maps.pages import farms as farms_page
 from maps.serving.guard import Asgi, Guard
 from maps.serving.sitechanges import SiteChanges
+from maps.serving.units_of_work import put_back
 from maps.serving.workspace import Workspace
 
 Handler = Callable[[Request], Awaitable[Response]]
@@ -75,6 +76,7 @@ def _environment() -> Environment:
 
 def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
     """Every address of one farm."""
+    put_back(work.folder)
     site = SiteChanges(work, environment)
     plain: list[tuple[str, Handler]] = [
         ("/", site.start),

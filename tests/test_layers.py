@@ -58,6 +58,7 @@ ORDER = (
     "geo.geostatistics.probability",
     "geo.geostatistics.inverse_distance",
     "geo.crossvalidation",
+    "geo.progress",
     "geo.belief.frame",
     "geo.belief.nodes",
     "geo.belief.belief",

@@ -6,9 +6,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 from geo.errors import SoilquiltError, UsageError
+from geo.progress import Progress
 from maps.commands.compare import compare_block, write_changes_folder
 from maps.serving.running import Run
-from maps.serving.units_of_work import Outcome, Unit
+from maps.serving.units_of_work import Outcome, StoppedError, Unit
 
 Years = tuple[int, int]
 
@@ -49,13 +50,16 @@ def comparison(farm: Path, years: Years, first_slug: str, said: list[str]) -> Ru
     return Run(units, farm.name, _worker(years, said), "Comparing")
 
 
-def _worker(years: Years, said: list[str]) -> Callable[[Unit], Outcome]:
+def _worker(years: Years, said: list[str]) -> Callable[[Unit, Progress], Outcome]:
     """Compare a block and write it beside those compared before; a failure is data."""
 
-    def work(unit: Unit) -> Outcome:
+    def work(unit: Unit, progress: Progress) -> Outcome:
         try:
+            progress("both seasons", 0, 0)
             made = compare_block(unit.farm, years, unit.block)
             write_changes_folder(unit.farm, years, [made])
+        except StoppedError:
+            return Outcome(unit, "left")
         except SoilquiltError as error:
             return failed(unit, str(error))
         except Exception as error:

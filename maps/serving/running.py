@@ -7,12 +7,13 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from maps.serving.units_of_work import Outcome, Unit, run_unit
+from geo.progress import Progress
+from maps.serving.units_of_work import Outcome, StoppedError, Unit, run_unit
 
 
-def map_unit(unit: Unit) -> Outcome:
+def map_unit(unit: Unit, progress: Progress) -> Outcome:
     """Run a block and write its folder anew."""
-    return run_unit(unit, False)
+    return run_unit(unit, False, progress)
 
 
 class Run:
@@ -26,13 +27,15 @@ class Run:
         self,
         units: Sequence[Unit],
         name: str,
-        work: Callable[[Unit], Outcome] = map_unit,
+        work: Callable[[Unit, Progress], Outcome] = map_unit,
         word: str = "Mapping",
     ) -> None:
         self.units, self.name, self.work, self.word = list(units), name, work, word
         self.states = ["waiting"] * len(self.units)
         self.errors = [""] * len(self.units)
-        self.stopping = False
+        self.stopping = self.at_once = False
+        #: What of the block is being worked on: its name, how many are done, of how many.
+        self.part = ("", 0, 0)
         self.began = time.monotonic()
         self.version = 0
         self._changed = threading.Condition()
@@ -42,9 +45,9 @@ class Run:
         """Begin."""
         self._thread.start()
 
-    def stop(self) -> None:
-        """End after the block that is being worked on."""
-        self.stopping = True
+    def stop(self, at_once: bool = False) -> None:
+        """End after the block that is being worked on, or without finishing it."""
+        self.stopping, self.at_once = True, self.at_once or at_once
         self._say(lambda: None)
 
     @property
@@ -58,8 +61,18 @@ class Run:
                 self._set(index, "left", "")
                 continue
             self._set(index, "working", "")
-            outcome = self.work(unit)
+            self.part = ("", 0, 0)
+            outcome = self.work(unit, self._note_part)
             self._set(index, outcome.state, outcome.error)
+
+    def _note_part(self, what: str, done: int, of: int) -> None:
+        if self.at_once:
+            raise StoppedError("Stopped; the block is as it was.")
+
+        def change() -> None:
+            self.part = (what, done, of)
+
+        self._say(change)
 
     def _set(self, index: int, state: str, error: str) -> None:
         def change() -> None:
@@ -94,6 +107,9 @@ class Run:
             "busy": self.busy,
             "stopping": self.stopping,
             "working": now,
+            "part": self.part[0] if now else "",
+            "partsDone": self.part[1],
+            "partsOf": self.part[2] if now else 0,
             "done": done,
             "of": len(self.units),
             "secondsLeft": None if left is None or not self.busy else round(left),

@@ -180,9 +180,10 @@ class SiteChanges(SiteDrawing):
         return self.back(request, f"/?season={season}")
 
     async def stop_run(self, request: Request) -> Response:
-        """Stop after the block that is being worked on."""
+        """Stop after the block that is being worked on, or at once."""
         if self.work.run is not None:
-            self.work.run.stop()
+            said = await request.form()
+            self.work.run.stop(at_once=str(said.get("when", "")) == "now")
         return self.back(request, "/")
 
     async def run_events(self, request: Request) -> Response:

@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import tempfile
+import time
 import traceback
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -14,9 +15,11 @@ from pathlib import Path
 from typing import Any
 
 from geo.errors import FarmError, SoilquiltError, UsageError
+from geo.progress import Progress, silent
 
 #: The most units handed to the workers at one time, per worker.
 AHEAD = 4
+DAY_S = 86_400.0
 
 
 @dataclass(frozen=True)
@@ -42,7 +45,7 @@ class Unit:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of a unit: "done", "skipped" or "failed", with season.json or the reason."""
+    """What became of a unit: "done", "skipped", "left" or "failed"; season.json or the reason."""
 
     unit: Unit
     state: str
@@ -113,13 +116,19 @@ def run_all(units: Sequence[Unit], jobs: int, resume: bool) -> Iterator[Outcome]
                 yield future.result()
 
 
-def run_unit(unit: Unit, resume: bool) -> Outcome:
+class StoppedError(SoilquiltError):
+    """Raised by a `progress` to end a unit at once; its folder stays as it was."""
+
+
+def run_unit(unit: Unit, resume: bool, progress: Progress = silent) -> Outcome:
     """Run one unit; a failure is data, and leaves the old folder as it was."""
     try:
         stamp = _stamp(unit)
         if resume and _is_done(unit, stamp):
             return Outcome(unit, "skipped", _season_json(unit.folder))
-        document = _run_and_write(unit, stamp)
+        document = _run_and_write(unit, stamp, progress)
+    except StoppedError:
+        return Outcome(unit, "left")
     except SoilquiltError as error:
         return _failure(unit, str(error))
     except Exception as error:
@@ -137,7 +146,7 @@ def _failure(unit: Unit, message: str, error: Exception | None = None) -> Outcom
     return Outcome(unit, "failed", error=message)
 
 
-def _run_and_write(unit: Unit, stamp: dict[str, Any]) -> dict[str, Any]:
+def _run_and_write(unit: Unit, stamp: dict[str, Any], progress: Progress) -> dict[str, Any]:
     from geo.export.applied import season_applied, write_applied
     from geo.export.folder import write_season
     from geo.farm import read_records
@@ -146,7 +155,10 @@ def _run_and_write(unit: Unit, stamp: dict[str, Any]) -> dict[str, Any]:
     from maps.paper.field import write_field
     from maps.report import write_report
 
-    season = run_season(unit.farm, unit.season, unit.block, layer_cm=unit.layer_cm)
+    season = run_season(
+        unit.farm, unit.season, unit.block, layer_cm=unit.layer_cm, progress=progress
+    )
+    progress("files and report", 0, 0)
     parent = unit.folder.parent
     parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=parent, prefix=f".{unit.slug}-") as temporary:
@@ -173,6 +185,24 @@ def take_place(made: Path, folder: Path) -> None:
         os.replace(folder, old)
     os.replace(made, folder)
     shutil.rmtree(old, ignore_errors=True)
+
+
+def put_back(farm: Path) -> None:
+    """Mend what a power cut or a kill in the middle of a run left; call it before serving a farm.
+
+    A finished folder takes its place in two steps; cut off between them, the earlier one is put
+    back. Half-made folders, hidden and in nobody's way, go after a day: another process may still
+    be at work in a younger one.
+    """
+    for left in farm.glob("seasons/*/.*-*"):
+        folder = left.with_name(left.name.removeprefix(".").rpartition("-")[0])
+        if left.name.endswith("-old"):
+            if folder.exists():
+                shutil.rmtree(left, ignore_errors=True)
+            else:
+                os.replace(left, folder)
+        elif left.is_dir() and time.time() - left.stat().st_mtime > DAY_S:
+            shutil.rmtree(left, ignore_errors=True)
 
 
 def _stamp(unit: Unit) -> dict[str, Any]:

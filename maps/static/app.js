@@ -81,10 +81,10 @@
         const item = box.querySelector(`[data-slug="${CSS.escape(one.slug)}"]`);
         if (!item) continue;
         item.dataset.state = one.state;
-        item.querySelector("small").textContent = one.state;
+        item.querySelector("small").textContent = one.state + (one.state === "working" && told.partsOf ? `, ${told.partsDone} of ${told.partsOf}` : "");
       }
       const left = told.secondsLeft ? `, about ${told.secondsLeft} seconds more` : "";
-      box.querySelector("[data-run-line]").textContent = told.working ? `${told.word} ${told.working}.` : "Working";
+      box.querySelector("[data-run-line]").textContent = told.working ? `${told.word} ${told.working}${told.part ? ": " + told.part : ""}.` : "Working";
       box.querySelector("[data-run-more]").textContent = told.stopping ? "It stops after this one." : `${told.done} of ${told.of} blocks${left}. You can close this page; what is done is kept.`;
       if (!told.busy) { source.close(); location.reload(); }
     };
