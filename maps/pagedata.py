@@ -23,6 +23,7 @@ from maps.drawing.furniture import compass_word, ends, furniture
 from maps.drawing.zonecharts import zone_chart
 from maps.lenses import lenses
 from maps.paper.measures import measures_of
+from maps.paper.sheetdata import left_out_words
 from maps.readout import read_out
 from maps.wording import (
     AMENDMENT_WORDS,
@@ -245,6 +246,7 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
         "verdict": zone_map.verdict,
         "verdictWords": ZONE_VERDICT_WORDS[zone_map.verdict],
         "why": measured.said(zone_map.why),
+        "leftOut": left_out_words(zone_map),
         "nothing": nothing,
         "twice": [SPREAD_TWICE, *map(measured.said, twice)] if twice else [],
         "totalKg": round(sum(rate.rate_kg_ha * rate.area_ha for rate in rates.values()), 1),

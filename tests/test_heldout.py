@@ -1,5 +1,6 @@
 """Variance reduction on samples that had no part in their zones: laws and a drawn truth."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -8,6 +9,8 @@ import pytest
 from geo.season import step_kg_ha
 from geo.zoning.heldout import folds, held_out_reductions
 from geo.zoning.indices import held_out_variance_reduction
+from maps.pagedata import page_data
+from maps.paper.sheetdata import material_sheet
 
 
 @pytest.mark.parametrize("count", [6, 14, 15, 40])
@@ -56,3 +59,18 @@ def test_shuffled_values_say_less_than_the_mean_or_nothing(poel):
         reductions(poel, np.random.default_rng(seed).permutation(ph))["lime"] for seed in range(3)
     ]
     assert np.mean(shuffled) < reductions(poel)["lime"] / 2
+
+
+@pytest.mark.parametrize(("share", "words"), [(0.297, "30 %"), (-0.43, "no better than")])
+def test_report_and_map_tell_the_share_left_out_and_never_a_negative_percentage(poel, share, words):
+    zone_maps = tuple(
+        replace(one, indices={**one.indices, "variance_reduction_cv": share})
+        if one.amendment == "lime"
+        else one
+        for one in poel.zone_maps
+    )
+    told = replace(poel, zone_maps=zone_maps)
+    on_map = next(m for m in page_data(told)["materials"] if m["amendment"] == "lime")["leftOut"]
+    assert words in on_map
+    assert on_map in material_sheet(told, "lime")["sure"]
+    assert not re.search(r"[-\u2212]\d", on_map)

@@ -258,3 +258,34 @@ def test_an_address_opens_what_it_names(opened):
     ):
         page = opened("poel", at=at)
         assert words in page.locator(".say").text_content()
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_the_strip_shows_that_it_goes_on_and_goes_there(opened, size):
+    page = opened("poel", size)
+    before, after = page.locator(".slide.before"), page.locator(".slide.after")
+    assert after.is_visible()
+    assert not before.is_visible()
+    for _ in range(20):
+        if not after.is_visible():
+            break
+        after.click()
+        page.wait_for_timeout(400)
+    assert not after.is_visible()
+    last = page.locator(".strip button").last.bounding_box()
+    assert last["x"] + last["width"] <= size[0]
+    before.click()
+    page.wait_for_function("() => !document.querySelector('.slide.after').hidden")
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("size", [DESK, PHONE], ids=["desk", "phone"])
+def test_what_is_chosen_in_the_strip_stands_clear_of_the_arrows(opened, size):
+    page = opened("poel", size, at="#zones/lime")
+    page.wait_for_timeout(700)
+    chosen = page.locator(".strip [aria-pressed=true]").bounding_box()
+    for arrow in page.locator(".slide:visible").all():
+        box = arrow.bounding_box()
+        apart = chosen["x"] + chosen["width"] <= box["x"] or box["x"] + box["width"] <= chosen["x"]
+        assert apart

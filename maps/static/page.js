@@ -7,6 +7,7 @@ const page = (() => {
 
   function open() {
     drawStrip();
+    watchStrip();
     const [kind, key, lens] = location.hash.slice(1).split("/");
     const one = data.properties.find((p) => p.key === key);
     const material = data.materials.find((m) => m.amendment === key);
@@ -42,10 +43,35 @@ const page = (() => {
     }
   }
 
+  // The arrows are for the pointer: the tab key reaches every patch by itself.
+  function watchStrip() {
+    const box = strip.parentElement, [before, after] = box.querySelectorAll(".slide");
+    const look = () => {
+      const left = strip.scrollLeft > 2, right = strip.scrollLeft + strip.clientWidth < strip.scrollWidth - 2;
+      box.toggleAttribute("data-before", left);
+      box.toggleAttribute("data-after", right);
+      before.hidden = !left;
+      after.hidden = !right;
+    };
+    before.onclick = () => strip.scrollBy({ left: -0.7 * strip.clientWidth });
+    after.onclick = () => strip.scrollBy({ left: 0.7 * strip.clientWidth });
+    strip.addEventListener("scroll", look);
+    new ResizeObserver(look).observe(strip);
+    look();
+  }
+
+  // A patch is brought clear of the arrows.
+  function intoView(button) {
+    if (!button) return;
+    const room = strip.clientWidth - 136, at = button.offsetLeft - strip.offsetLeft;
+    if (at - strip.scrollLeft < 68) strip.scrollLeft = at - 68;
+    else if (at + button.offsetWidth - strip.scrollLeft > room + 68) strip.scrollLeft = at + button.offsetWidth - room - 68;
+  }
+
   function press(key) {
     chosen = key;
     for (const button of strip.querySelectorAll("button")) button.setAttribute("aria-pressed", String(button.dataset.key === key));
-    strip.querySelector("[aria-pressed=true]")?.scrollIntoView({ block: "nearest", inline: "nearest" });
+    intoView(strip.querySelector("[aria-pressed=true]"));
   }
 
   function showProperty(one, lensKey) {
@@ -101,6 +127,7 @@ const page = (() => {
       el("p", { class: "sentence" }, `${material.word}: ${material.nothing ? "none here" : massWords(material.totalKg) + " of " + material.material}.`),
       material.twice.length ? el("div", { class: "twice", role: "note" }, material.twice.map((said, i) => el("p", {}, i ? said : el("b", {}, said)))) : null,
       el("p", {}, material.why),
+      material.leftOut ? el("p", { class: "quiet" }, material.leftOut) : null,
       el("table", {}, el("caption", {}, `Product as spread, per block ${UNITS.area === "ac" ? "acre" : "hectare"}`), el("thead", {}, head), el("tbody", {}, body)),
       uniform && material.zones.length > 1 ? el("p", {}, `${uniform.rate === "none" ? "With one rate nothing would be spread" : `One rate instead: ${uniform.rate}, ${uniform.total}${uniform.cost ? ", " + uniform.cost : ""}`}. With zones: ${massWords(material.totalKg)}${material.cost ? ", " + material.cost : ""}.`) : null,
       material.fromMemory ? el("p", {}, el("span", { class: "flag" }, "from memory, please check")) : null,
