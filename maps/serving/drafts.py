@@ -8,10 +8,12 @@ before `store`.
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import shutil
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
@@ -34,6 +36,7 @@ from geo.received import read_zip, receive
 from geo.store.corrections import Change, exclude_sample, set_value
 from geo.store.database import copy_store
 from geo.store.stations import ids_without_place, layouts
+from geo.store.whole import change_counter, take_over
 from maps.commands.intake import season_findings
 
 #: Files that belong to a shapefile and are read with it.
@@ -149,14 +152,51 @@ def look(draft: Draft) -> Preview:
 
 
 def store(draft: Draft) -> Preview:
-    """Store every file that can be, and carry out the answers."""
+    """Store every file that can be, and carry out the answers; all of it, or nothing.
+
+    It is done on a copy, whose records then go into the farm in one transaction.
+
+    Raises
+    ------
+    FarmError
+        If somebody else changed the farm meanwhile; nothing is stored then.
+    """
     if draft.preview is None:
         look(draft)
     assert draft.preview is not None
-    answered = [f for f in draft.preview.findings if draft.answers.get(finding_id(f))]
-    agreed = _agreed_rules(draft, draft.preview.findings)
+    with _beside(draft.farm) as copy:
+        counter = change_counter(draft.farm)
+        _copy_farm(draft.farm, copy)
+        done = _store_and_answer(draft, draft.preview, copy)
+        if not (draft.farm / "farm.toml").is_file():
+            if (copy / "farm.toml").is_file():
+                if draft.farm.exists():
+                    draft.farm.rmdir()
+                os.replace(copy, draft.farm)
+            return done
+        for original in (copy / "originals").iterdir():
+            # In place before any record speaks of them; without one they are only bytes.
+            target = draft.farm / "originals" / original.name
+            target.parent.mkdir(exist_ok=True)
+            if not target.exists():
+                os.replace(original, target)
+        take_over(draft.farm, copy, counter)
+    return done
+
+
+@contextmanager
+def _beside(farm: Path) -> Iterator[Path]:
+    """Room for a copy on the farm's own disk, so that it can take the farm's place in one step."""
+    farm.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=farm.parent, prefix=".storing-") as temporary:
+        yield Path(temporary) / farm.name
+
+
+def _store_and_answer(draft: Draft, preview: Preview, farm: Path) -> Preview:
+    answered = [f for f in preview.findings if draft.answers.get(finding_id(f))]
+    agreed = _agreed_rules(draft, preview.findings)
     draft.accept |= agreed
-    stored = _store_all(draft, draft.farm)
+    stored = _store_all(draft, farm)
     done = [*stored.stored]
     if draft.season is not None:
         texts = _texts(stored.readings)
@@ -164,9 +204,7 @@ def store(draft: Draft) -> Preview:
         for finding in answered:
             if finding.rule in agreed and finding_id(finding) in brought:
                 continue
-            done += answer(
-                draft.farm, draft.season, finding, draft.answers[finding_id(finding)], texts
-            )
+            done += answer(farm, draft.season, finding, draft.answers[finding_id(finding)], texts)
     return Preview(stored.readings, stored.findings, tuple(done), stored.refused, stored.outlines)
 
 
@@ -212,7 +250,9 @@ def choices(finding: Finding) -> list[tuple[str, str]]:
     if finding.severity not in ("open", "refused"):
         return []
     found = []
-    if finding.repair or (concerns_file(finding) and finding.proposal):
+    if finding.rule == "outside_block" and "lon" in finding.repair:
+        found.append(("agree", "Move to planned spot"))
+    elif finding.repair or (concerns_file(finding) and finding.proposal):
         found.append(("agree", finding.proposal.rstrip(".")))
     if finding.sample_ids and finding.keys:
         if len(finding.keys) == 1 and len(finding.sample_ids) == 1:
