@@ -216,6 +216,22 @@ def retire_block(folder: Path, block: str, change: Change) -> str:
     return f"{old.name} is retired. Its records stay."
 
 
+def use_block_again(folder: Path, block: str, change: Change) -> str:
+    """Take a retired block into runs again, unless another block has its name by now."""
+    with changing(folder, f"using {block} again") as database:
+        row = database.execute(
+            "SELECT * FROM blocks WHERE name = ? AND retired = 1 ORDER BY fid DESC", (block,)
+        ).fetchone()
+        if row is None:
+            raise FarmError(f"No block {block!r} of this farm is retired.")
+        for used in database.execute("SELECT name FROM blocks WHERE retired = 0"):
+            if fold(used["name"]) == fold(block):
+                raise FarmError(f"Another block is called {block!r} now. Rename that one first.")
+        database.execute("UPDATE blocks SET retired = 0 WHERE fid = ?", (row["fid"],))
+        _note_block(database, row["fid"], "retired", "1", "0", change)
+    return f"{block} is in use again."
+
+
 def _note_block(
     database: sqlite3.Connection, fid: int, column: str, old: str, new: str, change: Change
 ) -> None:

@@ -176,6 +176,7 @@ def _set(commands: Commands) -> None:
     change.add_argument("--block", metavar="NAME", help="the block to rename or retire")
     change.add_argument("--rename", metavar="NEW")
     change.add_argument("--retire", action="store_true")
+    change.add_argument("--use-again", action="store_true", help="a retired block")
     change.add_argument("--reason", required=True, metavar="TEXT")
     change.add_argument("--who", default="", metavar="NAME")
 

@@ -113,3 +113,22 @@ def test_lines_are_changed_as_toml_reads_them(text):
     assert tomllib.loads(once)["blocks"][place[1]]["target_ph"] == 6.5
     assert once.count("target_ph") == 1
     assert tomllib.loads(without_key(once, place, "target_ph")) == tomllib.loads(text)
+
+
+def test_a_retired_block_can_be_used_again(farm):
+    from geo.farm import read_blocks
+    from maps.cli import main
+
+    name = 'The "old" yard'
+    client = client_of(farm)
+    slug = read_blocks(farm)[0].slug
+    client.post("/settings/block", data={"block": slug, "reason": "grubbed"})
+    assert read_blocks(farm) == ()
+    assert "is retired" in client.get("/settings").text
+    client.post("/settings/block", data={"retired": name, "reason": "a mistake"})
+    assert [b.name for b in read_blocks(farm)] == [name]
+    words = ["set", str(farm), "--block", name, "--reason", "x"]
+    assert main([*words, "--retire"]) == 0
+    assert main([*words, "--use-again"]) == 0
+    assert [b.slug for b in read_blocks(farm)] == [slug]
+    assert main([*words, "--use-again"]) != 0

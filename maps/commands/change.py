@@ -7,7 +7,7 @@ import getpass
 
 from geo.errors import UsageError
 from geo.store.corrections import Change, exclude_sample, set_value
-from geo.upkeep import rename_block, retire_block, withdraw_file
+from geo.upkeep import rename_block, retire_block, use_block_again, withdraw_file
 from maps.answer import Answer
 
 
@@ -31,8 +31,10 @@ def change(arguments: argparse.Namespace) -> Answer:
 
 
 def _change_block(arguments: argparse.Namespace, who: Change) -> tuple[str, ...]:
-    if arguments.retire == (arguments.rename is not None):
-        raise UsageError("Say either --rename NEW or --retire beside --block NAME.")
+    if arguments.retire + arguments.use_again + (arguments.rename is not None) != 1:
+        raise UsageError("Say one of --rename NEW, --retire, --use-again beside --block NAME.")
+    if arguments.use_again:
+        return (use_block_again(arguments.folder, arguments.block, who),)
     if arguments.retire:
         return (retire_block(arguments.folder, arguments.block, who),)
     return (rename_block(arguments.folder, arguments.block, arguments.rename, who),)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from geo.errors import FarmError
+from geo.farm import read_blocks
 from geo.lookup import read_toml
 from geo.materials import materials_of
 from geo.settings import (
@@ -192,7 +193,9 @@ def settings_form(
         )
     for number, one in enumerate(f for part in told for f in part["fields"]):
         one["id"] = f"k{number}"
-    return {"sections": told, "laboratories": laboratories(work.folder)}
+    used = {block.slug for block in work.blocks()}
+    gone = [b.name for b in read_blocks(work.folder, retired=True) if b.slug not in used]
+    return {"sections": told, "laboratories": laboratories(work.folder), "retired": gone}
 
 
 def _content(work: Workspace) -> Mapping[str, Any]:

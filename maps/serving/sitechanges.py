@@ -16,7 +16,7 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from geo.blocks import Block
 from geo.errors import FarmError, UsageError
 from geo.store.corrections import Change, exclude_sample, set_value
-from geo.upkeep import rename_block, restore_farm, retire_block, withdraw_file
+from geo.upkeep import rename_block, restore_farm, retire_block, use_block_again, withdraw_file
 from maps.commands.plan import AS_LAST_TIME, plan_farm
 from maps.pages import block as block_page
 from maps.pages import settings as settings_page
@@ -231,6 +231,9 @@ class SiteChanges(SiteDrawing):
         """Rename a block or take it out of all later runs; its records stay."""
         said = {k: str(v).strip() for k, v in (await request.form()).items()}
         change = Change(0, "", said.get("reason", ""))
+        if said.get("retired"):
+            await run_in_threadpool(use_block_again, self.work.folder, said["retired"], change)
+            return self.back(request, "/settings")
         block = self.work.block(said.get("block", ""))
         if said.get("name"):
             await run_in_threadpool(
