@@ -113,6 +113,7 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/lab/files", site.add_files),
         ("/lab/say", site.say),
         ("/lab/store", site.store),
+        ("/lab/again", site.read_again),
         ("/lab/away", site.put_away),
         ("/{season:int}/answer", site.answer),
         ("/{season:int}/correct", site.correct),

@@ -96,3 +96,33 @@ def test_the_page_says_so_with_one_click_to_change(farm):
     assert "Read as last year&#39;s" not in page
     page = client.post("/lab/say", data={"file": path.name, "layout": "before"}).text
     assert "Read as last year&#39;s file: lab24.csv" in page
+
+
+def test_a_stored_file_is_read_again_in_one_step(farm):
+    """Withdrawn and added with other words; nothing is changed before it is stored."""
+    from geo.store.database import reading
+
+    def stored():
+        with reading(farm) as database:
+            files = [
+                (r["state"], r["sha256"])
+                for r in database.execute("SELECT state, sha256 FROM files")
+            ]
+            units = {
+                r[0] for r in database.execute("SELECT unit_read FROM results WHERE key = 'k'")
+            }
+        return files, units
+
+    base = "http://127.0.0.1:8000"
+    client = TestClient(create_app(farm), base_url=base, headers={"origin": base})
+    (before,), units = stored()
+    assert units == {"cmol(+)/kg"}
+    client.post("/lab/again", data={"file": before[1]})
+    words = {"file": "lab24.csv", "heading": "Exch one", "key": "k", "unit": "mg/kg"}
+    client.post("/lab/say", data=words)
+    assert stored() == ([before], units)
+    client.post("/lab/store")
+    files, units = stored()
+    assert [state for state, _ in files] == ["withdrawn", "stored"]
+    assert units == {"mg/kg"}
+    assert client.post("/lab/again", data={"file": "0" * 64}).status_code == 409

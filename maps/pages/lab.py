@@ -74,6 +74,7 @@ def _draft(draft: Draft) -> Data:
         "answered": sum(1 for f in asks if f["answer"]),
         "asBefore": [_as_before(f) for f in preview.findings if f.rule == AS_BEFORE],
         "anew": sorted(draft.anew),
+        "again": bool(draft.replaces),
         "columns": [_columns(r) for r in _tables_first(preview.readings)],
         "rows": [rows for r in preview.readings if (rows := _rows(r))],
         "asksSystem": draft.crs is not None or any(f.rule in SYSTEM_RULES for f in asked_of),

@@ -35,8 +35,10 @@ from geo.lookup import properties
 from geo.received import read_zip, receive
 from geo.store.corrections import Change, exclude_sample, set_value
 from geo.store.database import copy_store
+from geo.store.database import reading as reading_store
 from geo.store.stations import ids_without_place, layouts
 from geo.store.whole import change_counter, take_over
+from geo.upkeep import withdraw_file
 from maps.commands.intake import season_findings
 
 #: Files that belong to a shapefile and are read with it.
@@ -78,6 +80,8 @@ class Draft:
     crs: str | None = None
     #: Names of files that are not read as an earlier file of the same layout.
     anew: set[str] = field(default_factory=set)
+    #: Hashes of stored files that are withdrawn as these are stored: the same files, read again.
+    replaces: list[str] = field(default_factory=list)
     preview: Preview | None = None
 
     def close(self) -> None:
@@ -109,6 +113,30 @@ def add_upload(draft: Draft, name: str, data: bytes) -> None:
         return
     if place.suffix.lower() not in BESIDE:
         draft.files.append(place)
+
+
+def read_again(draft: Draft, sha: str) -> None:
+    """Take a stored file into the draft, to be read with other words in place of what it brought.
+
+    Raises
+    ------
+    FarmError
+        If it is not on file, or is one of several that belong together.
+    """
+    with reading_store(draft.farm) as database:
+        row = database.execute(
+            "SELECT * FROM files WHERE sha256 = ? AND state = 'stored' AND part_of IS NULL", (sha,)
+        ).fetchone()
+        beside = row and database.execute(
+            "SELECT fid FROM files WHERE part_of = ?", (row["fid"],)
+        ).fetchone()
+    if row is None or beside or "outlines" in row["kinds"].split():
+        raise FarmError("This file cannot be read again here: withdraw it, then give it anew.")
+    if sha not in draft.replaces:
+        draft.replaces.append(sha)
+        draft.season = row["season"] if draft.season is None else draft.season
+        data = (draft.farm / "originals" / row["original"]).read_bytes()
+        add_upload(draft, row["name"], data)
 
 
 def _one_shape(members: Mapping[str, bytes]) -> bool:
@@ -289,6 +317,8 @@ def _store_all(draft: Draft, farm: Path) -> Preview:
     refused = list(draft.refused)
     findings: list[Finding] = []
     outlines: list[Outline] = []
+    for sha in draft.replaces:
+        withdraw_file(farm, sha, Change(draft.season or 0, "", "read again in the browser"))
     waiting = _in_order(draft, refused)
     if waiting and not (farm / "farm.toml").is_file():
         waiting = _make_farm(draft, farm, waiting, outlines, findings, stored, refused)

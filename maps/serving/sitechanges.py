@@ -85,6 +85,15 @@ class SiteChanges(SiteDrawing):
                 return self.back(request, "/")
         return self.back(request, "/lab")
 
+    async def read_again(self, request: Request) -> Response:
+        """A stored file into the draft; storing it takes back what it brought before."""
+        said = {k: str(v) for k, v in (await request.form()).items()}
+        draft = self.work.draft or drafts.Draft(self.work.folder)
+        await run_in_threadpool(drafts.read_again, draft, said.get("file", ""))
+        self.work.draft = draft
+        await run_in_threadpool(drafts.look, draft)
+        return self.back(request, "/lab")
+
     async def put_away(self, request: Request) -> Response:
         """Forget the draft."""
         if self.work.draft is not None:
