@@ -7,6 +7,7 @@ turn.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
@@ -59,8 +60,8 @@ __all__ = [
     "wide_curve",
 ]
 
-#: Said before what a spot is for once a person has moved it.
-BY_HAND = "Moved by hand; planned as: "
+#: Said between how far a person has moved a spot and what it is for.
+PLANNED_AS = " by hand; planned as: "
 #: Depth where neither an earlier survey nor farm.toml names one; common practice, no source. [cm]
 USUAL_DEPTH_CM = (0.0, 15.0)
 
@@ -212,9 +213,12 @@ def _moved(spot: Spot, place: tuple[float, float] | None, block: Block) -> Spot:
     if place is None:
         return spot
     lonlat = to_lonlat(shapely.Point(place), block.crs)
+    planned = spot.planned_m or (spot.x_m, spot.y_m)
+    away_m = math.dist(planned, place)
+    far = "less than 1 m" if away_m < 1.0 else f"{away_m:.0f} m"
     return replace(
-        spot, x_m=place[0], y_m=place[1], lon=lonlat.x, lat=lonlat.y,
-        reason=BY_HAND + spot.reason.removeprefix(BY_HAND),
+        spot, x_m=place[0], y_m=place[1], lon=lonlat.x, lat=lonlat.y, planned_m=planned,
+        reason=f"Moved {far}{PLANNED_AS}{spot.reason.rpartition(PLANNED_AS)[2]}",
     )  # fmt: skip
 
 

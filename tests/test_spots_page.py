@@ -103,7 +103,7 @@ def test_kept_places_are_in_the_files(client):
     assert ask(client, "keep", body).status_code == 200
     now = next(s for s in werfie(client)["spots"] if s["sample_id"] == spot["sample_id"])
     assert now["x_m"] == pytest.approx(spot["x_m"] + east, abs=0.02)
-    assert now["reason"].startswith("Moved by hand; planned as: ")
+    assert now["reason"].startswith("Moved less than 1 m by hand; planned as: ")
     assert [s for s in werfie(client)["spots"] if s["sample_id"] != spot["sample_id"]] == others
 
 
@@ -111,10 +111,13 @@ def test_a_moved_spot_keeps_what_it_is_for(client):
     new = next(s for s in werfie(client)["spots"] if s["kind"] == "new")
     assert "said" in ask(client, "keep", places(new, 1.0)).json()
     after = next(s for s in werfie(client)["spots"] if s["sample_id"] == new["sample_id"])
-    assert after["reason"].endswith(new["reason"])
-    ask(client, "keep", places(after, 1.0))
+    said = " by hand; planned as: "
+    assert after["reason"].partition(said)[2] == new["reason"].rpartition(said)[2]
+    ask(client, "keep", places(after, 3.0))
     again = next(s for s in werfie(client)["spots"] if s["sample_id"] == new["sample_id"])
-    assert again["reason"] == after["reason"]
+    planned = new["planned_m"] or [new["x_m"], new["y_m"]]
+    far = math.dist(planned, (new["x_m"] + 4.0, new["y_m"]))  # counted from the plan's own place
+    assert again["reason"].startswith(f"Moved {far:.0f} m by hand")
 
 
 def test_areas_kept_off_hold_for_a_spot_moved_by_hand(client, tmp_path):

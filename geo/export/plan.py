@@ -223,6 +223,11 @@ def read_plans(path: Path, blocks: Mapping[str, Block]) -> tuple[SamplePlan, ...
     )
 
 
+def _spot(document: Mapping[str, Any]) -> Spot:
+    planned = document.get("planned_m")
+    return Spot(**{**document, "planned_m": None if planned is None else tuple(planned)})
+
+
 def _plan_of(document: Mapping[str, Any], block: Block) -> SamplePlan:
     quality: dict[str, Any] = {
         k: math.nan if v is None else v for k, v in document["quality"].items()
@@ -231,7 +236,7 @@ def _plan_of(document: Mapping[str, Any], block: Block) -> SamplePlan:
     return SamplePlan(
         **{name: document[name] for name in plain_fields},
         block=block,
-        spots=tuple(Spot(**spot) for spot in document["spots"]),
+        spots=tuple(_spot(spot) for spot in document["spots"]),
         depth_cm=tuple(document["depth_cm"]),
         gate_m=None if document["gate_m"] is None else tuple(document["gate_m"]),
         quality=PlanQuality(**quality),

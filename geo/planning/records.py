@@ -71,6 +71,8 @@ class Spot:
         Cores in the bag.
     ring_m : float
         Radius of their ring. [m]
+    planned_m : tuple of float or None
+        Where the plan had it, once a person has moved it. [m]
     """
 
     number: int
@@ -84,6 +86,7 @@ class Spot:
     day: int
     cores: int = CORES
     ring_m: float = RING_M
+    planned_m: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

@@ -29,8 +29,10 @@ Places = dict[str, tuple[float, float]]
 
 #: Largest size of the map. [user units]
 WIDE, HIGH = 620.0, 600.0
+#: What the phone takes along: a page to read and the places for its own map app.
+FOR_THE_PHONE = ("field.html", "spots.gpx")
 #: Width and height of the size curve, and the room for its words. [user units]
-CURVE_WIDE, CURVE_HIGH, CURVE_LEFT, CURVE_FOOT = 350.0, 150.0, 44.0, 40.0
+CURVE_WIDE, CURVE_HIGH, CURVE_LEFT, CURVE_FOOT = 350.0, 170.0, 44.0, 58.0
 
 
 def plan_of(work: Workspace, season: int, block: Block) -> SamplePlan | None:
@@ -49,6 +51,7 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
         return None
     paper = drawings.paper_for(block.outline, WIDE, HIGH)
     doubt = doubted(work, plan, paper)
+    files = [_file(base, work.folder, path) for path in plan_files(work.folder, plan.season)]
     return {
         "block": block.name,
         "year": plan.season,
@@ -70,7 +73,9 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
         "no_go": any(shape.intersects(block.outline) for shape in plan.no_go),
         "gate": _gate(plan, paper),
         "curve": curve(plan),
-        "files": [_file(base, work.folder, path) for path in plan_files(work.folder, plan.season)],
+        "files": files,
+        "phone": [one for one in files if one["short"] in FOR_THE_PHONE],
+        "paper": next((one for one in files if one["short"] == "field-sheet.pdf"), None),
         "by_command": f"soilquilt plan {work.folder.name} --season {plan.season} "
         f"--block {block.name} --spots {len(plan.spots)}",
         "data": {
@@ -91,7 +96,7 @@ def worth(plan: SamplePlan) -> list[str]:
         finely = f"±{quality.doubt_after:.4f} {quality.unit}".rstrip()
     if math.isfinite(quality.worth_share):
         finely += f", {100 * quality.worth_share:.1f} in 100 caught"
-    return [*worth_sentences(plan), f"With more digits, so that a move is seen: {finely}."]
+    return [*worth_sentences(plan), f"Watch this line while you move a spot: {finely}."]
 
 
 def _told(spot: Spot) -> Data:
@@ -142,7 +147,7 @@ def _under(plan: SamplePlan, paper: drawings.Paper, doubt: str) -> list[str]:
 
 def _file(base: str, farm: Path, path: Path) -> Data:
     name = path.relative_to(farm).as_posix()
-    return {"name": name, "url": f"{base}/made/{name}"}
+    return {"name": name, "short": path.name, "url": f"{base}/made/{name}"}
 
 
 def curve(plan: SamplePlan) -> Data | None:
@@ -164,9 +169,18 @@ def curve(plan: SamplePlan) -> Data | None:
         "y": round(float(y[here]), 1),
         "foot": CURVE_HIGH - CURVE_FOOT,
         "ticks": [
-            {"x": round(float(x[i]), 1), "spots": points[i].spots}
+            {
+                "x": round(float(x[i]), 1),
+                "spots": points[i].spots,
+                "cost": money(points[i].cost, plan.currency) if points[i].cost else "",
+            }
             for i in sorted({0, here, len(points) - 1})
         ],
+        "levels": [
+            {"y": round(float(y[i]), 1), "doubt": round(100 * float(doubts[i]))}
+            for i in (0, len(points) - 1)
+        ],
+        "more": _more(plan, here),
         "rows": [
             {
                 "spots": point.spots,
@@ -177,6 +191,16 @@ def curve(plan: SamplePlan) -> Data | None:
             for i, point in enumerate(points)
         ],
     }
+
+
+def _more(plan: SamplePlan, here: int) -> str:
+    """What the next size of the curve would take off the doubt, and its price, as a sentence."""
+    if here + 1 >= len(plan.curve):
+        return ""
+    now, then = plan.curve[here : here + 2]
+    less = 100 * (1 - then.doubt / now.doubt)
+    price = f" for {money(then.cost - now.cost, plan.currency)} more" if then.cost else ""
+    return f"{then.spots - now.spots} more spots: doubt {less:.0f} % less{price}."
 
 
 def places_of(asked: Any) -> Places:
