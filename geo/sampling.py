@@ -306,6 +306,21 @@ def _as_last_time(
     return ((0.0, depth) if depth else USUAL_DEPTH_CM), {}
 
 
+def _borrowed_note(known: Known) -> str:
+    """Which variogram a first survey is planned with."""
+    names = [season.block.name for season in known.elsewhere if season.surfaces]
+    if not names:
+        return (
+            "How fast the soil changes is taken from what is usual in blocks of this size: the "
+            "farm has no other block with a survey."
+        )
+    blocks = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return (
+        f"How fast the soil changes is taken from the farm's own {blocks} in equal parts, and "
+        "from what is usual as one part more."
+    )
+
+
 def _notes(site: Site, found: Found, known: Known, spots: int, wishes: Wishes) -> tuple[str, ...]:
     notes = []
     if not known.stations:
@@ -313,6 +328,7 @@ def _notes(site: Site, found: Found, known: Known, spots: int, wishes: Wishes) -
             "First survey: nothing is known of this block yet, so the spots cover it evenly, and "
             "a few close companions show how much the soil changes within steps."
         )
+        notes.append(_borrowed_note(known))
     elif not found.by_stake and len(found.spots):
         notes.append(
             "For the decisions at stake even cover tells as much as spots bent towards them: the "

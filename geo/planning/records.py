@@ -187,9 +187,12 @@ class Known:
         Every sample id of the farm.
     applications : sequence of Application
         What was spread on the block.
+    elsewhere : sequence of Season
+        Last surveys of the farm's other blocks, run; looked at if this one has had none.
     """
 
     last: Season | None = None
     stations: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     taken: Collection[str] = ()
     applications: Sequence[Application] = ()
+    elsewhere: Sequence[Season] = ()

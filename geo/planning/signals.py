@@ -6,7 +6,7 @@ variance meant is that of the soil itself, the nugget taken as the error of a sa
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,12 +70,43 @@ def mean_signal(belief: Belief | None, frame: Frame) -> Signal:
     """
     if belief is None:
         nodes = standard_nodes(frame)
-        weights, sill = nodes.prior, np.ones(len(nodes.nodes))
-    else:
-        nodes, weights = belief.nodes, belief.weights
-        sill = fit(factorise(nodes, belief.frame, belief.xy), belief.values).sill
-        frame = belief.frame
-    part = weights * sill
+        return _summed(nodes, frame, nodes.prior)
+    sill = fit(factorise(belief.nodes, belief.frame, belief.xy), belief.values).sill
+    return _summed(belief.nodes, belief.frame, belief.weights * sill)
+
+
+def pooled_signal(elsewhere: Sequence[Sequence[Belief]], frame: Frame) -> Signal:
+    """Signal of a block without data, from what is believed of the farm's other blocks.
+
+    Each block counts once, its properties in equal parts, and what is usual anywhere counts as one
+    block more: a farm of one other block must not be sure of the next. The whole variance is 1.
+    A borrowed variogram: Kerry, Oliver and Frogbrook (2010), in Geostatistical Applications for
+    Precision Agriculture, chapter 2 (abstract).
+
+    Parameters
+    ----------
+    elsewhere : sequence of sequence of Belief
+        Block by block, property by property; ranges and directions are taken as they are [m, deg].
+    frame : Frame
+        Of the block without data.
+    """
+    told = [beliefs for beliefs in elsewhere if beliefs]
+    parts = [(mean_signal(None, frame), 1.0 / (len(told) + 1))]
+    for beliefs in told:
+        share = 1.0 / (len(told) + 1) / len(beliefs)
+        parts += [(_summed(one.nodes, frame, one.weights), share) for one in beliefs]
+
+    def covariance(a: Array, b: Array) -> Array:
+        return np.asarray(sum(share * signal.covariance(a, b) for signal, share in parts))
+
+    def own(places: Array) -> Array:
+        return np.asarray(sum(share * signal.own(places) for signal, share in parts))
+
+    return Signal(covariance, own, sum(share * signal.error for signal, share in parts))
+
+
+def _summed(nodes: Nodes, frame: Frame, part: Array) -> Signal:
+    """The sum of all models, each with its variance. [unit2]"""
     by_structure = np.bincount(
         nodes.structure, part * (1.0 - nodes.nugget_share), len(nodes.structures)
     )

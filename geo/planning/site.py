@@ -22,7 +22,7 @@ from geo.planning.constraints import (
 )
 from geo.planning.records import Known, Wishes
 from geo.planning.search import Ground, at_stake, with_known
-from geo.planning.signals import mean_signal
+from geo.planning.signals import Signal, pooled_signal
 from geo.planning.stakes import Stake, scaled_signal, stakes_of
 from geo.season import Season
 from geo.surfaces import Surface
@@ -56,11 +56,7 @@ def site_of(block: Block, wishes: Wishes, known: Known) -> Site:
     stakes = stakes_of(known.last, nodes) if known.last else ()
     lead = _lead(known.last, stakes)
     scaled = scaled_signal(lead) if lead is not None else None
-    signal = (
-        mean_signal(None, frame_of(block.outline, block.site.row_azimuth_deg))
-        if scaled is None
-        else scaled[0]
-    )
+    signal = _borrowed(block, known) if scaled is None else scaled[0]
     stations = metric(known.stations, block)
     old = as_places(list(stations.values()))
     ground = Ground(
@@ -75,6 +71,15 @@ def site_of(block: Block, wishes: Wishes, known: Known) -> Site:
     treated = treated_areas(known.applications, block.crs)
     return Site(block, with_known(ground, fixed), area, stations, old, fixed, treated, stakes,
                   lead)  # fmt: skip
+
+
+def _borrowed(block: Block, known: Known) -> Signal:
+    """What the farm's other blocks tell of this one, and what is usual."""
+    elsewhere = [
+        [one.belief for one in season.surfaces.values() if one.belief is not None]
+        for season in known.elsewhere
+    ]
+    return pooled_signal(elsewhere, frame_of(block.outline, block.site.row_azimuth_deg))
 
 
 def _lead(last: Season | None, stakes: Sequence[Stake]) -> Surface | None:

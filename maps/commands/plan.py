@@ -160,7 +160,22 @@ def known_of(farm: Path, block: str, season: int) -> tuple[Any, Any]:
     }
     last = last_survey(farm, block, season) if stations else None
     done = None if last is None else run_season(farm, last, block, test_zones=False)
-    return records, Known(done, stations, tuple(records.planned), records.applications)
+    elsewhere = () if stations else _elsewhere(farm, blocks, records.block.name, season)
+    return records, Known(
+        done, stations, tuple(records.planned), records.applications, elsewhere
+    )  # fmt: skip
+
+
+def _elsewhere(farm: Path, blocks: Any, name: str, season: int) -> tuple[Any, ...]:
+    """Last surveys of the farm's other blocks, as far as their soil can be mapped."""
+    from geo.season import run_season
+
+    surveys = []
+    for other in blocks:
+        last = None if other.name == name else last_survey(farm, other.name, season)
+        if last is not None:
+            surveys.append(run_season(farm, last, other.name, test_zones=False))
+    return tuple(surveys)
 
 
 def last_survey(farm: Path, block: str, season: int) -> int | None:

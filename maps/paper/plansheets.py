@@ -189,8 +189,8 @@ def worth_sentences(plan: SamplePlan) -> list[str]:
     else:
         share = round(100 * quality.doubt_after)
         lines.append(
-            f"By what is usual in blocks of this size, the doubt left will be about {share} in 100 "
-            "of the spread of the soil."
+            "As far as can be told before a first survey, the doubt left will be about "
+            f"{share} in 100 of the spread of the soil."
         )
     if quality.worth_share >= 0.01:
         lines.append(
