@@ -126,3 +126,36 @@ def test_a_stored_file_is_read_again_in_one_step(farm):
     assert [state for state, _ in files] == ["withdrawn", "stored"]
     assert units == {"mg/kg"}
     assert client.post("/lab/again", data={"file": "0" * 64}).status_code == 409
+
+
+@pytest.mark.parametrize(
+    ("table", "shown"),
+    [
+        ("sample,lat,lon\nT2,-33.999,20.001\n", ("latitude", "-33.999000")),
+        (
+            "block,date,growth stage,organ,N %,K %\nYard,2025-11-12,full bloom,petiole,1.1,1.9\n",
+            ("1.1 %", "1.9 %"),
+        ),
+        (
+            "block,date,product,rate kg/ha,area ha\nYard,2025-05-02,dolomitic lime,2000,3.1\n",
+            ("dolomitic lime", "2000"),
+        ),
+    ],
+)
+def test_a_typed_table_of_any_kind_shows_its_first_rows(farm, table, shown):
+    base = "http://127.0.0.1:8000"
+    client = TestClient(create_app(farm), base_url=base, headers={"origin": base})
+    client.post("/lab/files", data={"table": table, "season": "2025"})
+    page = client.get("/lab").text
+    rows = page[page.index("First rows as understood") :]
+    assert all(f"<td>{cell}</td>" in rows or f">{cell}</th>" in rows for cell in shown)
+    assert "not used" not in page
+
+
+def test_a_pdf_is_answered_with_what_to_do(farm):
+    base = "http://127.0.0.1:8000"
+    client = TestClient(create_app(farm), base_url=base, headers={"origin": base})
+    client.post("/lab/files", files=[("files", ("lab.pdf", b"%PDF-1.4\n1 0 obj<<>>endobj\n"))])
+    page = client.get("/lab").text
+    assert "Nothing could be read" in page
+    assert "ask the laboratory for CSV or XLSX, or type it" in page

@@ -63,7 +63,7 @@ def read_sheets(file: Received) -> tuple[Sheet, ...]:
     if file.kind == "pdf":
         raise IntakeError(
             f"{file.name} is a PDF. Numbers cannot be read from it safely: ask the laboratory for "
-            "CSV or XLSX. Nothing of it was stored."
+            "CSV or XLSX, or type it into a table. Nothing of it was stored."
         )
     if file.kind == "old office file":
         raise IntakeError(f"{file.name} is an old workbook (.xls). Save it as .xlsx or CSV.")

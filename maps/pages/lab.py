@@ -14,6 +14,7 @@ from geo.farm import contents, known_points
 from geo.findings import Finding
 from geo.intake.profiles import RULE as AS_BEFORE
 from geo.intake.reading import Reading
+from geo.intake.tissue import nutrient_of
 from geo.lookup import properties
 from maps.serving.drafts import Draft, Preview, choices, concerns_file, finding_id
 from maps.serving.workspace import Workspace
@@ -81,6 +82,7 @@ def _draft(draft: Draft) -> Data:
         "crs": (draft.crs or "").removeprefix("EPSG:"),
         "needsSeason": draft.season is None and bool(held or preview.refused),
         "count": len(draft.files),
+        "read": bool(preview.readings or preview.outlines),
         "canStore": bool(preview.stored),
         "keys": sorted((p.name, key) for key, p in properties().items()),
     }
@@ -146,6 +148,9 @@ def _tables_first(readings: Sequence[Reading]) -> list[Reading]:
 def _columns(reading: Reading) -> Data:
     known = properties()
     said = {r.column: r.unit_read for r in reading.results}
+    leaf = {
+        c.heading: nutrient_of(c)[0] for c in reading.columns if reading.tissue and not c.key
+    }  # fmt: skip
     return {
         "file": reading.path.rpartition("/")[2],
         "roles": [
@@ -157,10 +162,10 @@ def _columns(reading: Reading) -> Data:
             {
                 "heading": c.heading,
                 "key": c.key,
-                "means": known[c.key].name if c.key in known else c.key,
+                "means": known[c.key].name if c.key in known else c.key or leaf.get(c.heading, ""),
                 "unit": c.unit or said.get(c.heading, ""),
                 "method": c.method,
-                "used": bool(c.key),
+                "used": bool(c.key or leaf.get(c.heading)),
             }
             for c in reading.columns
             if c.heading and (not c.key or c.key in known)
@@ -171,7 +176,7 @@ def _columns(reading: Reading) -> Data:
 def _rows(reading: Reading) -> Data | None:
     """The first samples of a file of results, in house units."""
     if not reading.results:
-        return None
+        return _other_rows(reading)
     keys = list(dict.fromkeys(r.key for r in reading.results))[:FIRST_KEYS]
     samples = list(dict.fromkeys((r.sample_id, r.row) for r in reading.results))[:FIRST_ROWS]
     cells = {(r.sample_id, r.row, r.key): r for r in reading.results}
@@ -195,6 +200,38 @@ def _rows(reading: Reading) -> Data | None:
         for k in keys
     ]
     return {"file": reading.path.rpartition("/")[2], "heads": ["sample", *heads], "rows": rows}
+
+
+def _other_rows(reading: Reading) -> Data | None:
+    """The first rows of places, leaf tests or spreading records, in house units."""
+    heads: list[str] = []
+    rows: list[list[str]] = []
+    if reading.tissue:
+        tests = reading.tissue[:FIRST_ROWS]
+        keys = list(dict.fromkeys(key for test in tests for key in test.values))[:FIRST_KEYS]
+        heads = ["sample", "stage", "organ", *keys]
+        for test in tests:
+            cells = [test.values.get(key) for key in keys]
+            told = ["" if c is None else f"{c[0]:.3g} {c[1]}" for c in cells]
+            rows.append([test.sample_id, test.stage, test.organ, *told])
+    elif reading.applications:
+        heads = ["block", "date", "product", "for", "kg/ha"]
+        rows = [
+            [
+                one.block,
+                str(one.applied_on or ""),
+                one.product,
+                one.amendment,
+                "" if one.rate_kg_ha is None else f"{one.rate_kg_ha:.0f}",
+            ]
+            for one in reading.applications[:FIRST_ROWS]
+        ]
+    elif reading.points:
+        heads = ["sample", "latitude", "longitude"]
+        rows = [[p.sample_id, f"{p.lat:.6f}", f"{p.lon:.6f}"] for p in reading.points[:FIRST_ROWS]]
+    if not rows:
+        return None
+    return {"file": reading.path.rpartition("/")[2], "heads": heads, "rows": rows}
 
 
 def _places(blocks: Sequence[Block], points: Sequence[Any]) -> Data:
