@@ -267,7 +267,7 @@ def _stored_files(work: Workspace, season: int) -> list[Data]:
 
     with reading(work.folder) as database:
         rows = database.execute(
-            "SELECT name, sha256, what, stored_at, state FROM files"
+            "SELECT name, sha256, what, kinds, stored_at, state FROM files"
             " WHERE part_of IS NULL AND (season = ? OR season IS NULL) ORDER BY fid",
             (season,),
         ).fetchall()
@@ -278,6 +278,7 @@ def _stored_files(work: Workspace, season: int) -> list[Data]:
             "what": r["what"],
             "day": r["stored_at"][:10],
             "state": r["state"],
+            "again": "outlines" not in r["kinds"].split(),
         }
         for r in rows
     ]
