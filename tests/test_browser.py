@@ -116,6 +116,33 @@ def test_the_map_answers_the_keyboard(tab, ready):
     expect(tab.locator(".spot")).to_contain_text("two in three")
 
 
+def test_the_soil_page_is_walked_by_keys_alone(tab, ready):
+    """Tab to the strip, the lenses and the map; arrows and Enter; the focus is always seen."""
+    ready(tab, "/2024/poel/soil")
+    seen = """() => {
+      const style = getComputedStyle(document.activeElement);
+      return style.outlineStyle !== "none" && parseFloat(style.outlineWidth);
+    }"""
+    strip = tab.locator(".strip button")
+    tab.keyboard.press("Tab")  # the browser shows the focus of the keyboard only
+    strip.first.focus()
+    for key in ("ArrowRight", "ArrowRight", "ArrowLeft", "Enter"):
+        tab.keyboard.press(key)
+        assert tab.evaluate(seen) >= 2
+    expect(strip.nth(1)).to_have_attribute("aria-pressed", "true")
+    expect(tab.locator(".sentence")).to_contain_text("pH (KCl)")
+    tab.locator(".lenses [aria-checked=true]").focus()
+    tab.keyboard.press("ArrowRight")
+    expect(tab.locator(".lenses button").nth(1)).to_be_focused()
+    expect(tab.locator(".lenses button").nth(1)).to_have_attribute("aria-checked", "true")
+    assert tab.evaluate(seen) >= 2
+    tab.locator(".folium-map").focus()
+    for key in ("ArrowUp", "Shift+ArrowLeft", "Enter"):
+        tab.keyboard.press(key)
+        assert tab.evaluate(seen) >= 2
+    expect(tab.locator(".spot")).to_contain_text("two in three")
+
+
 def test_the_charts_behind_a_map_are_shown(tab, ready):
     ready(tab, "/2024/poel/soil")
     tab.get_by_role("button", name="How was this map made?").click()

@@ -10,6 +10,7 @@ const page = (() => {
     drawStrip();
     fromAddress();
     drawMore();
+    strip.addEventListener("keydown", walk);
     addEventListener("popstate", fromAddress);
     document.documentElement.dataset.ready = "true";
   }
@@ -28,6 +29,15 @@ const page = (() => {
     for (const one of data.notAnalysed) {
       strip.append(el("button", { type: "button", "data-key": one.key, "aria-pressed": "false", "aria-label": one.words, onclick: () => showWords(one) }, patch([], "dotted"), one.symbol, el("small", {}, "no data")));
     }
+  }
+
+  // Arrow keys walk along the strip; Enter or the space bar shows where one stands.
+  function walk(event) {
+    const all = [...strip.querySelectorAll("button")];
+    const next = all[all.indexOf(event.target) + ({ ArrowRight: 1, ArrowLeft: -1 }[event.key] || NaN)];
+    if (!next) return;
+    next.focus();
+    event.preventDefault();
   }
 
   function press(key) {
