@@ -18,7 +18,15 @@ from geo.blocks import Block
 from geo.crs import to_lonlat, to_metric
 from geo.errors import KrigingError
 from geo.grids import Array
-from geo.planning.asking import FEWEST, MOST, share_budget, spots_asked, usual_spots, wide_curve
+from geo.planning.asking import (
+    FEWEST,
+    MOST,
+    share_budget,
+    spending_note,
+    spots_asked,
+    usual_spots,
+    wide_curve,
+)
 from geo.planning.constraints import NO_GO_MARGIN_M, rows_of
 from geo.planning.drafts import Draft, first_survey, following_survey
 from geo.planning.ids import next_ids
@@ -98,6 +106,9 @@ def plan_block(
     spots, way_m, gate = _walked(drafts, block, wishes, known)
     xy = np.array([[spot.x_m, spot.y_m] for spot in spots])
     depth, methods = _as_last_time(block, known.last)
+    cost = cost_of(len(spots), way_m, settings.costs)
+    spending = spending_note(cost, known.last, settings.currency)
+    notes = _notes(site, found, known, len(spots), wishes)
     return SamplePlan(
         block=block,
         season=season,
@@ -108,7 +119,7 @@ def plan_block(
         gate_m=gate,
         walked_m=way_m,
         hours=hours_of(len(spots), way_m, settings.costs),
-        cost=cost_of(len(spots), way_m, settings.costs),
+        cost=cost,
         currency=settings.currency,
         quality=quality_of(site, xy, _repeats(spots), rng),
         curve=size_curve(
@@ -116,7 +127,7 @@ def plan_block(
             settings.costs, block.outline.area, rng,
         ),
         tissue=tissue_asks(known.last, [(s.sample_id, s.x_m, s.y_m) for s in spots]),
-        notes=_notes(site, found, known, len(spots), wishes),
+        notes=(spending, *notes) if spending else notes,
         no_go=tuple(to_metric(shape, block.crs) for shape in wishes.no_go),
         strips=tuple(
             area.shape.intersection(block.outline) for area in site.treated if area.check

@@ -1,9 +1,11 @@
 """How many spots a budget pays, or a wanted doubt asks for: laws, and sums worked by hand."""
 
+from dataclasses import replace
+
 import pytest
 
 from geo.errors import UsageError
-from geo.planning.asking import share_budget, spots_asked
+from geo.planning.asking import share_budget, spending_note, spots_asked
 from geo.planning.size import SizePoint, cost_of
 from geo.settings import CostSettings
 from maps.cli import main
@@ -64,3 +66,16 @@ def test_a_budget_is_shared_as_the_usual_numbers_cost():
 def test_words_that_do_not_fit_are_refused(tmp_path, capsys, words):
     assert main(["plan", str(tmp_path), "--season", "2026", *words]) == 2
     assert "soilquilt: " in capsys.readouterr().err
+
+
+def test_the_samples_stand_beside_what_they_steer(poel):
+    # By hand: the priced sums of the survey's own prescription; above them it is said.
+    priced = sum(value or 0.0 for value in poel.prescription.costs.values())
+    assert priced > 0
+    dear, cheap = (spending_note(priced + more, poel, "R") for more in (1000.0, -1.0))
+    assert f"costs R {priced:,.0f}".replace(",", " ") in dear
+    assert "cost more than the spreading" in dear
+    assert "cost more than" not in cheap
+    nothing = replace(poel, prescription=replace(poel.prescription, costs={}))
+    assert "asks for nothing to buy" in spending_note(100.0, nothing, "R")
+    assert spending_note(100.0, None, "R") == spending_note(0.0, poel, "R") == ""

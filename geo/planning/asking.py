@@ -12,6 +12,7 @@ from geo.errors import UsageError
 from geo.planning.records import Known, Wishes
 from geo.planning.site import site_of
 from geo.planning.size import SizePoint, size_curve, spots_for_doubt, spots_within
+from geo.season import Season
 from geo.settings import Settings
 
 #: Fewest spots a block can be mapped from, and the most of one plan.
@@ -92,8 +93,8 @@ def spots_asked(
         by_spots = {point.spots: point for point in curve}
         raise UsageError(
             f"{block.name}: {100 * doubt:.0f} % of doubt asks for {enough} spots, "
-            f"{_sum(by_spots[enough].cost, currency)}. The budget of "
-            f"{_sum(budget or 0.0, currency)} pays {paid}, which leave "
+            f"{sum_words(by_spots[enough].cost, currency)}. The budget of "
+            f"{sum_words(budget or 0.0, currency)} pays {paid}, which leave "
             f"{100 * by_spots[paid].doubt:.0f} %. Change one of the two."
         )
     return enough
@@ -123,12 +124,40 @@ def _paid(block: Block, curve: Sequence[SizePoint], currency: str, budget: float
     if paid is None:
         least = curve[0]
         raise UsageError(
-            f"{block.name}: {_sum(budget, currency)} does not pay {least.spots} spots, the fewest "
-            f"that map anything: they cost {_sum(least.cost, currency)}. Raise the budget, or "
+            f"{block.name}: {sum_words(budget, currency)} does not pay {least.spots} spots, "
+            f"the fewest that map anything: they cost {sum_words(least.cost, currency)}. Raise the budget, or "
             "take one mixed sample of the whole block."
         )
     return paid
 
 
-def _sum(value: float, currency: str) -> str:
+def spending_note(cost: float, last: Season | None, currency: str) -> str:
+    """The cost of the samples beside that of what the last survey asks to spread; "" unless known.
+
+    Rates without a price are not counted, and the sentence says so.
+    """
+    if last is None or not cost > 0.0:
+        return ""
+    asked = last.prescription.costs
+    priced = sum(value for value in asked.values() if value is not None)
+    if None in asked.values() and not priced > 0.0:
+        return ""
+    without = ", products without a price left out" if None in asked.values() else ""
+    steered = (
+        f"what the survey of {last.season} asks to buy and spread here costs "
+        f"{sum_words(priced, currency)}{without}."
+        if priced > 0.0
+        else f"the survey of {last.season} asks for nothing to buy and spread here so far."
+    )
+    said = f"These samples cost {sum_words(cost, currency)}; {steered}"
+    if cost > priced:
+        said += (
+            " The samples cost more than the spreading they steer: fewer of them, or a survey "
+            "every few years, may do."
+        )
+    return said
+
+
+def sum_words(value: float, currency: str) -> str:
+    """A sum as it stands in a sentence."""
     return f"{currency} {value:,.0f}".strip().replace(",", " ")

@@ -113,8 +113,9 @@ def _repeat_reason(xy: Array, site: Site) -> str:
                 return "Repeat in the check strip: shows what the season did by itself."
             if area.name == "not treated":
                 return "Repeat where nothing was spread, to compare with."
-            if area.name != "all":
+            if area.name != "all" and not set(area.name) & set("<>="):
                 return f"Repeat, so that change can be seen where it was spread: {area.name}."
+            return "Repeat, so that change can be seen where it was spread."
     return "Repeat, so that change can be seen."
 
 
