@@ -125,8 +125,8 @@ def _paid(block: Block, curve: Sequence[SizePoint], currency: str, budget: float
         least = curve[0]
         raise UsageError(
             f"{block.name}: {sum_words(budget, currency)} does not pay {least.spots} spots, "
-            f"the fewest that map anything: they cost {sum_words(least.cost, currency)}. Raise the budget, or "
-            "take one mixed sample of the whole block."
+            f"the fewest that map anything: they cost {sum_words(least.cost, currency)}. "
+            "Raise the budget, or take one mixed sample of the whole block."
         )
     return paid
 
@@ -145,17 +145,22 @@ def spending_note(cost: float, last: Season | None, currency: str) -> str:
     without = ", products without a price left out" if None in asked.values() else ""
     steered = (
         f"what the survey of {last.season} asks to buy and spread here costs "
-        f"{sum_words(priced, currency)}{without}."
+        f"{_to_five(priced, currency)}{without}."
         if priced > 0.0
         else f"the survey of {last.season} asks for nothing to buy and spread here so far."
     )
-    said = f"These samples cost {sum_words(cost, currency)}; {steered}"
+    said = f"These samples cost {_to_five(cost, currency)}; {steered}"
     if cost > priced:
         said += (
             " The samples cost more than the spreading they steer: fewer of them, or a survey "
             "every few years, may do."
         )
     return said
+
+
+def _to_five(value: float, currency: str) -> str:
+    # As the plan's pages round money, so that the same sum reads the same.
+    return sum_words(5.0 * round(value / 5.0), currency)
 
 
 def sum_words(value: float, currency: str) -> str:
