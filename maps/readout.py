@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import math
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,8 @@ from geo.surfaces import Surfaces
 
 #: Side of the cells that answer a click on the page. [m]
 READ_OUT_M = 5.0
+#: Most cells of one grid: a large block is answered in coarser cells, and its page stays small.
+MOST_CELLS = 4000
 
 Data = dict[str, Any]
 
@@ -27,8 +30,10 @@ def read_out(surfaces: Surfaces) -> Data:
     if not surfaces:
         return {}
     grid = next(iter(surfaces.values())).grid
-    step = max(1, round(READ_OUT_M / grid.spacing_m))
     rows, columns = grid.shape
+    step = max(
+        1, round(READ_OUT_M / grid.spacing_m), math.ceil((rows * columns / MOST_CELLS) ** 0.5)
+    )
     corners = np.array([(0, 0), (columns, 0), (0, rows), (columns, rows)], dtype=float)
     xy = np.array(grid.origin_m) + corners * [grid.spacing_m, -grid.spacing_m]
     lonlat = np.array([to_lonlat(shapely.Point(p), grid.crs).coords[0] for p in xy])

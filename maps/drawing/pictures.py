@@ -22,8 +22,8 @@ Array = NDArray[np.float64]
 FINER, FINEST = 3, 12
 #: A small block's picture is made finer up to this side, so that its edge stays sharp. [px]
 SHARP = 450
-#: Longest side of a picture. [px]
-LONGEST = 1400
+#: Longest side of a picture, about that of the map on a laptop; a page with 42 stays small. [px]
+LONGEST = 450
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ def frame_for(grid: Grid, outline_lonlat: Polygon | MultiPolygon) -> Frame:
     side = grid.spacing_m / math.cos(math.radians(outline_lonlat.centroid.y))
     width, height = math.ceil((right - left) / side), math.ceil((top - bottom) / side)
     longest = max(width, height)
-    finer = max(1.0, min(FINEST, max(FINER, SHARP / longest), LONGEST / longest))
+    finer = min(FINEST, max(FINER, SHARP / longest), LONGEST / longest)
     width, height = int(width * finer), int(height * finer)
     transform = Affine(side / finer, 0.0, left, 0.0, -side / finer, top)
     shape = rasterio.warp.transform_geom("EPSG:4326", "EPSG:3857", outline_lonlat.__geo_interface__)
