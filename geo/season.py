@@ -11,6 +11,7 @@ from numpy.random import default_rng
 from geo.blocks import Block
 from geo.checks import CheckedSamples, check_samples
 from geo.compare import responses_before
+from geo.errors import FarmError
 from geo.farm import read_records
 from geo.lookup import Tables, farm_tables
 from geo.materials import with_own_materials
@@ -87,10 +88,7 @@ def run_season(
     if layer_cm is None:
         requirements = with_responses(requirements, responses_before(farm, season, place.name))
     progress("zones", 0, 0)
-    zone_maps = tuple(
-        delineate_zones(asked, surfaces, place, settings, step_kg_ha(asked, place, settings))
-        for asked in requirements
-    )
+    zone_maps = tuple(zones_of_one(asked, surfaces, place, settings) for asked in requirements)
     if test_zones:
         zone_maps = with_held_out(
             zone_maps, requirements, checked, ratings, place, settings, season, tables
@@ -99,6 +97,26 @@ def run_season(
     return Season(
         place, season, settings, checked, ratings, surfaces, requirements, zone_maps, prescription
     )
+
+
+def zones_of_one(
+    asked: Requirement, surfaces: Surfaces, block: Block, settings: Settings
+) -> ZoneMap:
+    """Zones of one amendment, along the grower's own border where farm.toml holds one.
+
+    Raises
+    ------
+    FarmError
+        If that border cannot be driven, with where it stands.
+    """
+    step = step_kg_ha(asked, block, settings)
+    own = (block.site.boundaries or {}).get(asked.amendment, "")
+    try:
+        return delineate_zones(asked, surfaces, block, settings, step, boundary=own)
+    except FarmError as error:
+        raise FarmError(
+            f'farm.toml, [blocks."{block.name}".boundaries], {asked.amendment}: {error}'
+        ) from None
 
 
 def with_held_out(
@@ -113,7 +131,9 @@ def with_held_out(
 ) -> tuple[ZoneMap, ...]:
     """Zone maps with what their zones say of soil that had no part in them, in their indices."""
     split = [
-        one for one, drawn in zip(requirements, zone_maps, strict=True) if len(drawn.zones) > 1
+        one
+        for one, drawn in zip(requirements, zone_maps, strict=True)
+        if len(drawn.zones) > 1 and drawn.verdict != "own"
     ]
     steps = {one.amendment: step_kg_ha(one, block, settings) for one in split}
     found = held_out_reductions(split, checked, ratings, block, settings, season, steps, tables)

@@ -121,7 +121,10 @@ class BlockSettings:
 
     `planted` is the year of planting; None means that it is asked before a held rate is decided.
     `placement` is how each material goes on: "full width", "band" or "incorporated", by amendment,
-    "default" for the rest. `drainage` is "yes", "no" or None (not known).
+    "default" for the rest. `product` is the key of the material to buy, by amendment, where the
+    grower decides it. `drainage` is "yes", "no" or None (not known).
+    `boundaries` are zone borders that the grower drew, by amendment: lines as WKT in longitude and
+    latitude, parted by semicolons.
     """
 
     crop: str = "wine_grape"
@@ -136,6 +139,7 @@ class BlockSettings:
     amended_depth_cm: float | None = None
     yield_t_ha: float | None = None
     placement: Mapping[str, str] = field(default_factory=lambda: {"default": "full width"})
+    product: Mapping[str, str] = field(default_factory=dict)
     band_width_m: float | None = None
     irrigation_ec_ds_m: float | None = None
     irrigation_sar: float | None = None
@@ -144,6 +148,7 @@ class BlockSettings:
     drainage: str | None = None
     target_ph: float | None = None
     free_lime_pct: float | None = None
+    boundaries: Mapping[str, str] | None = None
     spreader: SpreaderSettings | None = None
 
     def established(self, season: int) -> bool | None:
@@ -301,8 +306,13 @@ def _table(value: Any, where: str) -> Mapping[str, Any]:
 
 def _block(values: Any, where: str) -> BlockSettings:
     values = dict(_table(values, where))
+    for key, lines in _table(values.get("boundaries", {}), f"{where}, boundaries").items():
+        _checked(lines, "str", f"{where}, boundaries, {key}")
     if "spreader" in values:
         values["spreader"] = _read(SpreaderSettings, values["spreader"], f"{where}.spreader")
+    for amendment, product in _table(values.get("product", {}), f"{where}, product").items():
+        if not isinstance(product, str):
+            raise FarmError(f"{where}, product, {amendment}: {product!r} is not a material's key.")
     return _read(BlockSettings, values, where)
 
 

@@ -74,6 +74,7 @@ EXPLAINED: Mapping[str, Mapping[str, str]] = {
         "amended_depth_cm": "cm that lime and the like are mixed into, or meant to work on",
         "yield_t_ha": "t/ha that you aim for",
         "placement": 'by amendment: "full width", "band" or "incorporated"',
+        "product": 'by amendment: the material to buy, as lime = "calcitic_lime"; else the best',
         "band_width_m": "m; width of the band along a row",
         "irrigation_ec_ds_m": "dS/m of the irrigation water",
         "irrigation_sar": "sodium adsorption ratio of the irrigation water, by its laboratory",
@@ -82,6 +83,7 @@ EXPLAINED: Mapping[str, Mapping[str, str]] = {
         "drainage": '"yes" or "no": does water drain away below the roots in winter?',
         "target_ph": "pH in water to lime or acidify to; the crop table's if not given",
         "free_lime_pct": "% CaCO3 in the soil, where it was measured",
+        "boundaries": 'your own zone borders: { lime = "LINESTRING (lon lat, lon lat); ..." }',
     },
 }
 

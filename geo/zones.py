@@ -15,9 +15,19 @@ from geo.grids import Array, Grid
 from geo.requirements.draws import Requirement
 from geo.settings import Settings
 from geo.surfaces import Surfaces
+from geo.zoning.byhand import (
+    labels_of,
+    lines_of,
+    parts_of,
+    refuse_undrivable,
+    say_failed,
+    say_own,
+    weigh,
+)
 from geo.zoning.choice import Choice, Product, Split, choose_split
 from geo.zoning.clusters import weighted_kmeans
-from geo.zoning.criteria import HECTARE_M2, judge, zone_of
+from geo.zoning.criteria import HECTARE_M2, Judged, judge, zone_of
+from geo.zoning.drivable import spread
 from geo.zoning.indices import indices_of
 from geo.zoning.machine import footprint_of, product_of, smallest_piece_ha
 from geo.zoning.means import areas_ha, planting_rows, zone_means
@@ -71,7 +81,8 @@ class ZoneMap:
     labels : int array (rows, columns)
         Zone number of each cell, 0 outside.
     verdict : str
-        "shown", "likely", "too_few" (samples to tell) or "one_rate".
+        "shown", "likely", "too_few" (samples to tell), "one_rate", or "own": a border drawn by
+        the grower.
     why : str
         The verdict in a sentence with its numbers.
     saving_pct, chance : float
@@ -100,6 +111,7 @@ def delineate_zones(
     *,
     minimum_kg_ha: float | None = None,
     redraw: Callable[[int], Requirement] | None = None,
+    boundary: str = "",
 ) -> ZoneMap:
     """Zones of one amendment: as few as serve, each wide and large enough to be driven.
 
@@ -122,9 +134,14 @@ def delineate_zones(
         `machine.LEAST_RATE_KG_HA`. A rate is zero or at least this. [kg/ha]
     redraw : callable, optional
         Gives the requirement with so many draws. Asked for 2,000 where the decision is close.
+    boundary : str
+        The grower's own border instead: lines as WKT in longitude and latitude, parted by
+        semicolons. It is left aside where nothing is asked for.
 
     Raises
     ------
+    FarmError
+        If the boundary is not a line, cuts nothing, or leaves a part that cannot be driven.
     KrigingError
         If the block's hectares do not belong to its outline, or no outline meets the criteria.
     """
@@ -143,7 +160,10 @@ def delineate_zones(
     if choice.close and redraw is not None and requirement.verdict != "none":
         requirement = redraw(2000)
         choice, product = _choose(requirement, surfaces, block, settings, step_kg_ha, minimum_kg_ha)
-    drawn = _draw(choice, [product], requirement.verdict, grid, surfaces, block, settings)
+    if boundary:
+        drawn = _draw_own(boundary, choice, product, grid, surfaces, block, settings)
+    else:
+        drawn = _draw(choice, [product], requirement.verdict, grid, surfaces, block, settings)
     indices = indices_of(
         product.curves.rates[product.curves.best_of_cells()],
         requirement.draws.mean(axis=0),
@@ -273,6 +293,51 @@ def _draw(
     )
 
 
+def _draw_own(
+    boundary: str,
+    choice: Choice,
+    product: Product,
+    grid: Grid,
+    surfaces: Surfaces,
+    block: Block,
+    settings: Settings,
+) -> _Drawn:
+    """The grower's own parts as zones, judged as any others are."""
+    spreader = settings.spreader_of(block.name)
+    parts = parts_of(block.outline, lines_of(boundary, block.crs))
+    cells = labels_of(parts, grid)
+    smallest_m2 = smallest_piece_ha(spreader) * HECTARE_M2
+    footprint = footprint_of(block, settings, grid.spacing_m)
+    refuse_undrivable(parts, block.outline, cells, grid, footprint, spreader.width_m, smallest_m2)
+    order = _rank_by_falling_rate(cells, [product])
+    outlines = tuple(MultiPolygon([parts[part]]) for part in np.argsort(order))
+    labels = spread(order[cells], grid.inside)
+    say_failed(_judged(outlines, labels, grid, surfaces, block, settings))
+    saving, chance, more = weigh(product, cells, choice.chosen.labels)
+    why = say_own(len(parts), saving, chance, more, choice.chosen.count)
+    return _Drawn(order[cells], outlines, "own", why, saving, chance)
+
+
+def _judged(
+    outlines: Sequence[MultiPolygon],
+    labels: NDArray[np.int64],
+    grid: Grid,
+    surfaces: Surfaces,
+    block: Block,
+    settings: Settings,
+) -> tuple[Judged, ...]:
+    spreader = settings.spreader_of(block.name)
+    return judge(
+        outlines,
+        block.outline,
+        width_m=spreader.width_m,
+        smallest_m2=smallest_piece_ha(spreader) * HECTARE_M2,
+        grid=grid,
+        labels=labels,
+        samples_m=_sample_places(surfaces),
+    )
+
+
 def _outlines(
     cells: NDArray[np.int64], grid: Grid, surfaces: Surfaces, block: Block, settings: Settings
 ) -> tuple[tuple[MultiPolygon, ...], str]:
@@ -297,15 +362,7 @@ def _outlines(
                 smallest_m2=smallest_m2,
                 row_m=between_m,
             )
-        judged = judge(
-            outlines,
-            block.outline,
-            width_m=spreader.width_m,
-            smallest_m2=smallest_m2,
-            grid=grid,
-            labels=labels,
-            samples_m=_sample_places(surfaces),
-        )
+        judged = _judged(outlines, labels, grid, surfaces, block, settings)
         failed = [f"{j.name}: {j.found}" for j in judged if not j.met]
         if not failed:
             return tuple(outlines), ""
@@ -359,14 +416,21 @@ def _zone_map(
 
 
 def _by_falling_rate(split: Split, products: Sequence[Product]) -> NDArray[np.int64]:
-    """Labels renumbered so that zone 0 gets most (over all products, by what it costs)."""
+    """Labels renumbered so that zone 0 gets most."""
+    return _rank_by_falling_rate(split.labels, products)[split.labels]
+
+
+def _rank_by_falling_rate(
+    labels: NDArray[np.int64], products: Sequence[Product]
+) -> NDArray[np.int64]:
+    """New number of each zone, the one that gets most first (over all products, by its cost)."""
     asked = np.sum(
-        [p.rates(split.labels) * p.worth * (p.cost_too_little + p.cost_too_much) for p in products],
+        [p.rates(labels) * p.worth * (p.cost_too_little + p.cost_too_much) for p in products],
         axis=0,
     )
-    place = np.empty(split.count, dtype=np.int64)
-    place[np.argsort(-asked, kind="stable")] = np.arange(split.count)
-    return place[split.labels]
+    place = np.empty(len(asked), dtype=np.int64)
+    place[np.argsort(-asked, kind="stable")] = np.arange(len(asked))
+    return place
 
 
 def _scaled(

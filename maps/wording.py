@@ -32,6 +32,7 @@ ZONE_VERDICT_WORDS = {
     "likely": "Zones likely",
     "too_few": "Too few samples to tell",
     "one_rate": "One rate",
+    "own": "Your own border",
 }
 AMENDMENT_WORDS = {
     "lime": "lime",
