@@ -222,6 +222,29 @@ def choose_material(
     return min(priced, key=lambda m: (m.price_per_t or 0.0) / m.content(amendment))
 
 
+def named_material(
+    key: str, amendment: str, settings: Settings, *, no_chloride: bool = False
+) -> Material:
+    """The material a grower names for an amendment.
+
+    Raises
+    ------
+    FarmError
+        If it is none of those that can meet the amendment here.
+    """
+    offered = candidates(amendment, settings, no_chloride=no_chloride)
+    found = next((m for m in offered if m.key == key), None)
+    if found is None:
+        barred = {m.key for m in candidates(amendment, settings)} if no_chloride else set()
+        why = "it holds chloride, and the water or drainage here rule that out"
+        raise FarmError(
+            f"Product {key!r} cannot be used for {amendment}"
+            + (f": {why}. " if key in barred else " here. ")
+            + f"Choose one of: {', '.join(m.key for m in offered) or 'none in the tables'}."
+        )
+    return found
+
+
 def nutrients_brought(material: Material, rate_kg_ha: float) -> dict[str, float]:
     """Elements that a dressing brings, such as of compost or manure, by its analysis. [kg/ha]
 

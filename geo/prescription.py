@@ -17,6 +17,7 @@ from geo.materials import (
     caution_texts,
     choose_material,
     general_cautions,
+    named_material,
 )
 from geo.prescribing.asked import Asked, Cells, product_chain, soil_chain
 from geo.prescribing.blending import ZoneCells, blend_of, chloride_safe, zones_of
@@ -105,7 +106,9 @@ def prescribe(
         if requirement.kind != "rate":
             continue
         name = requirement.amendment
-        material = blended.get(name) or material_for(requirement, block, settings, tables)
+        by_hand = name in block.site.product
+        material = None if by_hand else blended.get(name)
+        material = material or material_for(requirement, block, settings, tables)
         if material is None:
             held.append(_no_material(requirement, settings))
             continue
@@ -182,7 +185,11 @@ def rate_step_kg_ha(amendment: str, material: Material | None) -> float:
 def material_for(
     requirement: Requirement, block: Block, settings: Settings, tables: Tables | None = None
 ) -> Material | None:
-    """The product for a requirement: what agronomy decides, else the cheapest that may be used."""
+    """The product for a requirement: the grower's, what agronomy decides, else the cheapest."""
+    own = block.site.product.get(requirement.amendment)
+    if own:
+        safe = chloride_safe(block, tables)
+        return named_material(own, requirement.amendment, settings, no_chloride=not safe)
     wanted = requirement.inputs.get("product")
     return choose_material(
         requirement.amendment,

@@ -137,6 +137,7 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/{season:int}/{slug}/spots/try", site.try_spots),
         ("/{season:int}/{slug}/spots/keep", site.keep_spots),
         ("/{season:int}/{slug}/keep", site.keep_wish),
+        ("/{season:int}/{slug}/keep/back", site.take_wish_back),
     ]
     return [
         *(Route(path, handler, methods=["POST"]) for path, handler in changing),

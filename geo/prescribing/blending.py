@@ -47,6 +47,7 @@ def blend_of(
         for requirement in due
         for material in candidates(requirement.amendment, settings, no_chloride=not safe)
         if material.price_per_t is not None
+        and material.key == block.site.product.get(requirement.amendment, material.key)
     ]
     brought: dict[str, float] = {}
     for cells in _pieces(due, maps, block):

@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 
 from geo.blocks import Block
+from geo.materials import Material
 from maps.pagedata import materials_data
 from maps.serving.workspace import Wish, Workspace
 from maps.wording import level_words, number
@@ -40,7 +41,19 @@ def block_page(work: Workspace, base: str, season: int, block: Block, here: str)
         "command": f"soilquilt run {work.folder.name} --season {season} --block "
         + (block.name if block.name.isalnum() else f"'{block.name}'"),
     }
+    if here == "zones":
+        data["products"] = {
+            one["amendment"]: [_product(p) for p in work.products(block, one["amendment"])]
+            for one in page["materials"]
+        }
     return data
+
+
+def _product(material: Material) -> Data:
+    """A product as a choice of the zones page: what one kg of it counts, and its price."""
+    content = f"{100 * material.content(material.amendment):.3g} %"
+    return {"key": material.key, "words": f"{material.name}, {content}",
+            "price": material.price_per_t}  # fmt: skip
 
 
 #: Side of one small picture in the sprite. [px]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import tempfile
@@ -43,6 +44,11 @@ def take_back(farm: Path) -> None:
     if not before.is_file():
         raise FarmError("There is no earlier farm.toml to go back to.")
     write_settings_text(farm, before.read_text(encoding="utf-8"))
+
+
+def mark_of(farm: Path) -> str:
+    """A short mark of farm.toml as it is, to see later whether anything changed it."""
+    return hashlib.sha256((farm / "farm.toml").read_bytes()).hexdigest()[:16]
 
 
 def with_key(text: str, table: tuple[str, ...], key: str, value: str) -> str:

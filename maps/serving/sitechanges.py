@@ -15,6 +15,7 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 
 from geo.blocks import Block
 from geo.errors import FarmError, UsageError
+from geo.settings_text import toml_text
 from geo.store.corrections import Change, exclude_sample, set_value
 from geo.upkeep import rename_block, restore_farm, retire_block, use_block_again, withdraw_file
 from maps.commands.plan import AS_LAST_TIME, plan_farm
@@ -27,7 +28,7 @@ from maps.serving.comparing import comparison
 from maps.serving.running import Run
 from maps.serving.sitedrawing import MOST_FILES, MOST_FORM_PART, SiteDrawing, is_picture
 from maps.serving.units_of_work import units_of
-from maps.serving.workspace import Wish, Workspace
+from maps.serving.workspace import Wish, Workspace, product_of
 
 #: Seconds between signs of life on an event stream.
 ALIVE_S = 10.0
@@ -166,14 +167,33 @@ class SiteChanges(SiteDrawing):
 
     async def keep_wish(self, request: Request) -> Response:
         """Write a wish into farm.toml; the old text is kept."""
-        _, block = self.place(request)
+        season, block = self.place(request)
         asked = await request.json()
-        await run_in_threadpool(
-            farmtext.write_settings_text,
-            self.work.folder,
-            _with_wish(self.work, block, str(asked.get("amendment", "")), _wish(asked)),
-        )
-        return JSONResponse({"said": "Kept in farm.toml. Run the season to make the files anew."})
+        amendment, wish = str(asked.get("amendment", "")), _wish(asked)
+
+        def work() -> str:
+            # What cannot be tried must not be kept: a run would stop at it.
+            self.work.tried(season, block, amendment, wish)
+            bought = wish.product or product_of(self.work.live(season, block)[0], amendment)
+            text = _with_wish(self.work, block, amendment, wish, bought)
+            farmtext.write_settings_text(self.work.folder, text)
+            return farmtext.mark_of(self.work.folder)
+
+        mark = await run_in_threadpool(work)
+        said = "Kept in farm.toml. Run the season to make the files anew."
+        return JSONResponse({"said": said, "mark": mark})
+
+    async def take_wish_back(self, request: Request) -> Response:
+        """Put the farm.toml from before a kept wish back, if nothing changed it since."""
+        mark = str((await request.json()).get("mark", ""))
+
+        def work() -> None:
+            if farmtext.mark_of(self.work.folder) != mark:
+                raise FarmError("farm.toml was changed again since. Change it back in Settings.")
+            farmtext.take_back(self.work.folder)
+
+        await run_in_threadpool(work)
+        return JSONResponse({"said": "Taken back: farm.toml is as it was."})
 
     async def begin_run(self, request: Request) -> Response:
         """Run a season in the background."""
@@ -373,15 +393,23 @@ def _wish(asked: dict[str, Any]) -> Wish:
         little=figure("little"),
         much=figure("much"),
         width_m=figure("width_m"),
+        product=str(asked["product"]) if asked.get("product") else None,
     )
 
 
-def _with_wish(work: Workspace, block: Block, amendment: str, wish: Wish) -> str:
-    """farm.toml with a wish in it."""
+def _with_wish(work: Workspace, block: Block, amendment: str, wish: Wish, bought: str) -> str:
+    """farm.toml with a wish in it; a price is written beside the product it is for."""
     text = (work.folder / "farm.toml").read_text(encoding="utf-8")
     place = ("blocks", block.name)
     if wish.target_ph is not None:
         text = farmtext.with_key(text, place, "target_ph", f"{wish.target_ph:g}")
+    if wish.product is not None:
+        chosen = {**block.site.product, amendment: wish.product}
+        value = ", ".join(f"{k} = {toml_text(v)}" for k, v in chosen.items())
+        text = farmtext.with_key(text, place, "product", f"{{ {value} }}")
+    if wish.price_per_t is not None:
+        price = f"{float(wish.price_per_t)}"
+        text = farmtext.with_key(text, ("materials", bought), "price_per_t", price)
     if wish.most_zones is not None or wish.width_m is not None:
         machine = work.settings().spreader_of(block.name)
         most = wish.most_zones or machine.most_zones

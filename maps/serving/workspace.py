@@ -21,6 +21,9 @@ from geo.blocks import Block
 from geo.errors import FarmError, SoilquiltError
 from geo.farm import Records, read_blocks, read_records
 from geo.findings import Finding
+from geo.lookup import farm_tables
+from geo.materials import Material, candidates, with_own_materials
+from geo.prescribing.blending import chloride_safe
 from geo.prescription import prescribe
 from geo.requirements.draws import find_requirements
 from geo.season import Season, run_season, step_kg_ha
@@ -52,6 +55,7 @@ class Wish:
     little: float | None = None
     much: float | None = None
     width_m: float | None = None
+    product: str | None = None
 
 
 class Workspace:
@@ -195,13 +199,21 @@ class Workspace:
 
         threading.Thread(target=work, name="warm", daemon=True).start()
 
+    def products(self, block: Block, amendment: str) -> tuple[Material, ...]:
+        """What may be bought for an amendment in a block; the farm's own materials with it."""
+        settings = self.settings()
+        tables = farm_tables(self.folder, settings.tables)
+        safe = chloride_safe(block, tables)
+        return candidates(amendment, with_own_materials(settings, tables), no_chloride=not safe)
+
     def tried(self, season: int, block: Block, amendment: str, wish: Wish) -> Season:
         """The season as it would be with a wish about one amendment; nothing is stored."""
         found, records = self.live(season, block)
         asked = next((r for r in found.requirements if r.amendment == amendment), None)
         if asked is None:
             raise FarmError(f"There is no {amendment} to try in {block.name}.")
-        settings, place = wished(found.settings, found.block, amendment, wish)
+        bought = wish.product or product_of(found, amendment)
+        settings, place = wished(found.settings, found.block, amendment, wish, bought)
         if wish.target_ph is not None or wish.width_m is not None:
             asked = find_requirements(
                 found.surfaces, found.ratings, found.checked, place, settings, season,
@@ -226,8 +238,16 @@ def _few_surfaces(surfaces: Surfaces) -> dict[str, Surface]:
     return {key: surfaces[key]}
 
 
-def wished(settings: Settings, block: Block, amendment: str, wish: Wish) -> tuple[Settings, Block]:
-    """Settings and block with a wish in them."""
+def product_of(season: Season, amendment: str) -> str:
+    """Key of the product that a season's plan buys for an amendment; empty if none."""
+    rates = season.prescription.rates
+    return next((rate.material for rate in rates if rate.amendment == amendment), "")
+
+
+def wished(
+    settings: Settings, block: Block, amendment: str, wish: Wish, bought: str
+) -> tuple[Settings, Block]:
+    """Settings and block with a wish in them; a price is that of the product bought."""
     machine = settings.spreader_of(block.name)
     if wish.most_zones is not None:
         if not 1 <= wish.most_zones <= 6:
@@ -246,17 +266,13 @@ def wished(settings: Settings, block: Block, amendment: str, wish: Wish) -> tupl
     if wish.price_per_t is not None:
         if not 0 <= wish.price_per_t <= 1e7:
             raise FarmError("A price from 0 up.")
-        for key in _materials_for(amendment, settings):
-            materials[key] = {**materials.get(key, {}), "price_per_t": wish.price_per_t}
+        if not bought:
+            raise FarmError("Choose a product first, then say its price.")
+        materials[bought] = {**materials.get(bought, {}), "price_per_t": wish.price_per_t}
+    if wish.product is not None:
+        site = replace(site, product={**site.product, amendment: wish.product})
     changed = replace(settings, blocks={**settings.blocks, block.name: site}, materials=materials)
     return changed, replace(block, site=site)
-
-
-def _materials_for(amendment: str, settings: Settings) -> list[str]:
-    """Keys of the products that may serve an amendment."""
-    from geo.materials import candidates
-
-    return [material.key for material in candidates(amendment, settings)]
 
 
 def in_words(error: Exception) -> str:

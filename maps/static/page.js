@@ -135,19 +135,6 @@ const page = (() => {
       figures("Do the zones differ?", material.charts));
   }
 
-  // Pictures are markup of our own made of numbers; their tables hold the names of samples as text.
-  function figures(title, charts) {
-    if (!charts.length) return null;
-    const drawn = charts.map((chart) => {
-      const picture = document.importNode(new DOMParser().parseFromString(chart.svg, "image/svg+xml").documentElement, true);
-      const [head, ...rows] = chart.table;
-      const table = el("table", {}, el("thead", {}, el("tr", {}, head.map((w) => el("th", { scope: "col" }, w)))), el("tbody", {}, rows.map((row) => el("tr", {}, row.map((w) => el("td", {}, w))))));
-      const heading = chart.question === title ? null : el("h2", {}, chart.question);
-      return el("div", { class: "figure" }, heading, picture, chart.note ? el("p", { class: "quiet" }, chart.note) : null, el("details", {}, el("summary", {}, "The same as a table"), table));
-    });
-    return el("details", { class: "figures" }, el("summary", {}, title), drawn);
-  }
-
   function sourceList(keys) {
     return keys.length ? el("ul", { class: "quiet" }, keys.map((k) => el("li", {}, `${k}: ${data.sources[k] || ""}`))) : null;
   }

@@ -51,6 +51,7 @@ const page = (() => {
   function choose(material, remember) {
     stored = material;
     wish = {};
+    closeBack();
     press(material.amendment, remember);
     drawControls(material);
     closeWhy();
@@ -66,13 +67,25 @@ const page = (() => {
     fill(controls,
       el("fieldset", {}, el("legend", {}, "Zones, at most"), el("div", { class: "radios" }, [1, 2, 3, 4].map((n) => radio("most_zones", n, String(n), n === 4)))),
       material.amendment === "lime" ? el("div", {}, el("label", { for: "target" }, "Bring pH to"), el("input", { id: "target", type: "number", name: "target_ph", min: 5, max: 7, step: 0.1, placeholder: "as set" })) : null,
+      productChoice(material),
       el("div", {}, el("label", { for: "price" }, "Price per t"), el("input", { id: "price", type: "number", name: "price_per_t", min: 0, step: 1, placeholder: "as set" })),
       el("div", {}, el("label", { for: "width" }, "Swath, m"), el("input", { id: "width", type: "number", name: "width_m", min: 1, max: 36, step: 0.1, placeholder: "as set" })));
   }
 
+  // What can meet the need; the one in use is chosen and asks for nothing.
+  function productChoice(material) {
+    const offered = data.products[material.amendment] || [];
+    if (offered.length < 2) return null;
+    const options = offered.map((p) => {
+      const used = p.key.replaceAll("_", " ") === material.material;
+      return el("option", { value: used ? "" : p.key, ...(used ? { selected: "" } : {}) }, capital(p.words));
+    });
+    return el("div", {}, el("label", { for: "product" }, "Product"), el("select", { id: "product", name: "product" }, options));
+  }
+
   function wished() {
     const found = { amendment: stored.amendment };
-    for (const [name, value] of new FormData(controls)) if (value !== "" && !(name === "most_zones" && value === "4")) found[name] = Number(value);
+    for (const [name, value] of new FormData(controls)) if (value !== "" && !(name === "most_zones" && value === "4")) found[name] = name === "product" ? value : Number(value);
     const ratio = { little: [1, 2], balanced: [1, 1], much: [2, 1] }[document.querySelector("input[name=unsure]:checked")?.value];
     if (ratio) [found.little, found.much] = ratio;
     return found;
@@ -144,18 +157,40 @@ const page = (() => {
       el("fieldset", {}, el("legend", {}, "When unsure, spread"), el("div", { class: "radios", onchange: tryIt }, options.map(([value, words]) => radio("unsure", value, words, tried ? value === chosen : value === "set")))),
       tried
         ? el("div", { class: "actions" }, el("button", { type: "button", class: "go", onclick: keep }, "Keep these"), el("button", { type: "button", class: "button", onclick: () => choose(stored, false) }, "Take that back"))
-        : el("div", { class: "actions" }, el("a", { class: "go", href: data.app.place + "/spread" }, "Get the spreader files")));
+        : el("div", { class: "actions" }, el("a", { class: "go", href: data.app.place + "/spread" }, "Get the spreader files"), el("a", { class: "button", href: data.app.place + "/file/report.pdf" }, "Print for the shed")));
   }
 
   async function keep() {
-    if (wish.price_per_t !== undefined) { fill(spotBox, el("p", { class: "notice", role: "alert" }, "Prices are kept in Settings or in the prices file.")); return; }
-    const answer = await fetch(data.app.place + "/keep", { method: "POST", headers: { "content-type": "application/json", "x-soilquilt": "1" }, body: JSON.stringify(wish) });
-    const told = await answer.json();
+    const told = await send("/keep", wish);
     fill(follows, el("p", { class: "notice", role: "status" }, told.said || told.error), el("p", {}, el("a", { class: "link", href: data.app.place.replace(/\/\d+\/[^/]+$/, "") + "/" }, "To the farm, to make the maps anew")));
+    if (!told.mark) return;
+    say.querySelector(".verdict .flag").textContent = "kept";
+    offerBack(told.mark);
   }
+
+  async function send(what, body) {
+    const answer = await fetch(data.app.place + what, { method: "POST", headers: { "content-type": "application/json", "x-soilquilt": "1" }, body: JSON.stringify(body) });
+    return answer.json();
+  }
+
+  // The dark line at the foot; it stays until it is used or another thing is chosen.
+  function offerBack(mark) {
+    const back = el("button", { type: "button", onclick: async () => {
+      const told = await send("/keep/back", { mark });
+      document.querySelector(".undo").remove();
+      if (told.said) choose(stored, false);
+      fill(spotBox, el("p", { class: "notice", role: told.said ? "status" : "alert" }, told.said || told.error));
+    } }, "Take that back");
+    closeBack();
+    column.append(el("div", { class: "undo", role: "status" }, el("span", {}, "Kept."), back));
+    back.focus();
+  }
+
+  function closeBack() { document.querySelector(".undo")?.remove(); }
 
   function drawMore(material) {
     fill(more,
+      figures("Do the zones differ?", material.charts),
       el("details", {}, el("summary", {}, "Why these rates?"), el("ul", {}, material.reasons.map((r) => el("li", {}, r))), sourceList(material.sources)),
       data.cautions.length ? el("details", {}, el("summary", {}, "Mind"), el("ul", {}, data.cautions.map((c) => el("li", {}, c)))) : null);
   }
@@ -227,5 +262,6 @@ const page = (() => {
   }
 
   function redraw() { if (shown) quilt.showZones(shown); }
-  return { open, spot, redraw };
+  function now() { return shown; }
+  return { open, spot, redraw, now, draw: show };
 })();

@@ -1,0 +1,96 @@
+"""The zones page through the in-memory client: what a wish answers, what Keep writes."""
+
+import re
+import shutil
+
+import pytest
+from starlette.testclient import TestClient
+
+from geo.season import run_season
+from geo.settings import read_settings
+from maps.app import create_app
+
+BASE = "http://127.0.0.1:8000"
+#: A coarse lime of the farm's own: half as strong as the table's 85 %.
+OWN = '\n[materials.coarse]\namendment = "lime"\nname = "coarse lime"\neffective_pct = 42.5\n'
+
+
+@pytest.fixture(scope="module")
+def client(demo_farm, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("zones") / "ombervale"
+    ignored = shutil.ignore_patterns("changes", "seasons", "plans")
+    shutil.copytree(demo_farm, folder, ignore=ignored)
+    with (folder / "farm.toml").open("a", encoding="utf-8") as file:
+        file.write(OWN)
+    client = TestClient(create_app(folder), base_url=BASE, headers={"origin": BASE})
+    client.farm = folder
+    return client
+
+
+def ask(client, what, **wish):
+    return client.post(f"/2024/poel/{what}", json={"amendment": "lime", **wish},
+                       headers={"x-soilquilt": "1"})  # fmt: skip
+
+
+def tried(client, **wish):
+    answer = ask(client, "try", **wish)
+    assert answer.status_code == 200, answer.text
+    return answer.json()["material"]
+
+
+def money(words):
+    return float(re.sub(r"[^\d]", "", words))
+
+
+def test_a_lime_half_as_strong_takes_twice_as_much(client):
+    """One kilogram counts by its neutralising value, so the mass goes by 1 / value."""
+    strong = tried(client, product="calcitic_lime", most_zones=1)
+    weak = tried(client, product="coarse", most_zones=1)
+    assert weak["material"] == "coarse"
+    # Rates are rounded to 10 kg/ha; passes under a cap are not shared out otherwise.
+    assert weak["totalKg"] / strong["totalKg"] == pytest.approx(85 / 42.5, rel=0.02)
+
+
+def test_a_lower_price_costs_less_for_the_same_tonnes(client):
+    dear = tried(client, product="calcitic_lime", price_per_t=1000)
+    cheap = tried(client, product="calcitic_lime", price_per_t=500)
+    assert cheap["totalKg"] == dear["totalKg"]
+    saved = 0.5 * cheap["totalKg"]  # 500 a tonne
+    assert money(dear["cost"]) - money(cheap["cost"]) == pytest.approx(saved, abs=10)
+
+
+@pytest.mark.parametrize("product", ["kieserite", "hydrated_lime", "no such thing"])
+@pytest.mark.parametrize("what", ["try", "keep"])
+def test_a_product_that_cannot_meet_the_need_is_refused(client, what, product):
+    before = (client.farm / "farm.toml").read_bytes()
+    answer = ask(client, what, product=product)
+    assert answer.status_code == 409
+    assert "cannot be used for lime" in answer.json()["error"]
+    assert "calcitic_lime" in answer.json()["error"]
+    assert (client.farm / "farm.toml").read_bytes() == before
+
+
+def test_a_run_gives_what_was_kept_and_it_can_be_taken_back(client):
+    path = client.farm / "farm.toml"
+    before = path.read_bytes()
+    wish = {"product": "coarse", "price_per_t": 400}
+    shown = tried(client, **wish)
+    kept = ask(client, "keep", **wish).json()
+    settings = read_settings(path)
+    assert settings.block("Poel").product == {"lime": "coarse"}
+    assert settings.materials["coarse"]["price_per_t"] == 400.0
+    plan = run_season(client.farm, 2024, "Poel", test_zones=False).prescription
+    lime = [rate for rate in plan.rates if rate.amendment == "lime"]
+    assert {rate.material for rate in lime} == {"coarse"}
+    assert [rate.rate_kg_ha for rate in lime] == [z["rateKgHa"] for z in shown["zones"]]
+    assert plan.costs["lime"] == pytest.approx(money(shown["cost"]), abs=5)
+    assert ask(client, "keep/back", mark="of another change").status_code == 409
+    assert ask(client, "keep/back", mark=kept["mark"]).status_code == 200
+    assert path.read_bytes() == before
+
+
+def test_another_site_cannot_take_back(client):
+    answer = client.post(
+        "/2024/poel/keep/back", json={"mark": ""}, headers={"origin": "http://evil.example"}
+    )
+    assert answer.status_code == 403
