@@ -2,6 +2,7 @@
 
 import re
 import shutil
+from dataclasses import replace
 
 import pytest
 from starlette.testclient import TestClient
@@ -9,6 +10,7 @@ from starlette.testclient import TestClient
 from geo.season import run_season
 from geo.settings import read_settings
 from maps.app import create_app
+from maps.serving.workspace import Workspace
 
 BASE = "http://127.0.0.1:8000"
 #: A coarse lime of the farm's own: half as strong as the table's 85 %.
@@ -94,3 +96,21 @@ def test_another_site_cannot_take_back(client):
         "/2024/poel/keep/back", json={"mark": ""}, headers={"origin": "http://evil.example"}
     )
     assert answer.status_code == 403
+
+
+def test_products_offered_neutralise_and_bear_the_farms_own(client):
+    work = Workspace(client.farm)
+    offered = {p.key: p.content("lime") for p in work.products(work.block("poel"), "lime")}
+    assert offered["coarse"] == pytest.approx(0.425)
+    assert {"calcitic_lime", "dolomitic_lime"} <= offered.keys()
+    assert "kieserite" not in offered  # a magnesium sulfate neutralises nothing
+
+
+def test_chloride_is_offered_only_where_water_and_drainage_allow_it(client):
+    """Common practice, no source: no potassium chloride where salt cannot be washed out."""
+    work = Workspace(client.farm)
+    block = work.block("poel")
+    wet = replace(block, site=replace(block.site, drainage="no", irrigation_ec_ds_m=0.1))
+    dry = replace(block, site=replace(block.site, drainage="yes", irrigation_ec_ds_m=0.1))
+    keys = [{p.key for p in work.products(place, "potassium")} for place in (wet, dry)]
+    assert keys[1] - keys[0] == {"potassium_chloride"}
