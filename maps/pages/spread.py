@@ -1,4 +1,4 @@
-"""Files for the spreader with the limits they meet; leaf words, the list to buy, sources."""
+"""Files for the spreader with the limits they meet; the form for what was spread."""
 
 from __future__ import annotations
 
@@ -6,9 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from geo.blocks import Block
-from geo.lookup import properties, sources
 from maps.serving.workspace import Workspace
-from maps.wording import AMENDMENT_WORDS, amount_words, level_words, money, rate_words
+from maps.wording import AMENDMENT_WORDS, amount_words, rate_words
 
 Data = dict[str, Any]
 
@@ -110,99 +109,6 @@ def _given_up(report: Data) -> str:
 def _kb(path: Path) -> str:
     size = path.stat().st_size / 1000
     return f"{size / 1000:.1f} MB" if size >= 1000 else f"{max(size, 1):.0f} kB"
-
-
-def leaf(work: Workspace, season: int, block: Block) -> Data | None:
-    """Soil word and leaf word side by side, element by element."""
-    document = work.document(season, block.slug)
-    if document is None:
-        return None
-    tissue, known = document["ratings"]["tissue"], properties()
-    held = {h["amendment"]: h for h in document["held"]}
-    words = {"k": "potassium", "mg": "magnesium", "p": "phosphorus", "zn": "zinc", "b": "boron",
-             "mn": "manganese", "cu": "copper", "fe": "iron", "n": "nitrogen"}  # fmt: skip
-    rows = []
-    for key, amendment in words.items():
-        soil = document["ratings"]["block"].get(key)
-        leaves = [t for t in tissue if t["key"] == key]
-        one = held.get(amendment)
-        rows.append(
-            {
-                "name": known[key].name if key in known else amendment,
-                "soil": level_words(soil["level"], soil["sense"]) if soil else "not read from soil",
-                "leaf": [_leaf_words(t) for t in leaves],
-                "decides": one["reason"] if one else "released: see Zones",
-                "held": bool(one and one["kind"] == "held"),
-            }
-        )
-    tests = list(dict.fromkeys(f"{t['sample_id']}, {t['method']}" for t in tissue))
-    return {"rows": rows, "tests": tests}
-
-
-def _leaf_words(rating: Data) -> str:
-    """One value of one leaf test, with its word where a table holds one."""
-    words = level_words(rating["level"], rating["sense"])
-    if rating["level"] in ("no_table", "ask"):
-        words = "not rated"
-    return f"{rating['sample_id']}: {rating['value']:.3g} {rating['unit']}, {words}"
-
-
-def buy(work: Workspace, season: int) -> Data:
-    """What to buy, by material and block."""
-    rows, total, priced, currency = [], 0.0, True, ""
-    for block in work.blocks():
-        document = work.document(season, block.slug)
-        if document is None:
-            continue
-        currency = document["settings"]["currency"]
-        for amendment in dict.fromkeys(r["amendment"] for r in document["rates"]):
-            rates = [r for r in document["rates"] if r["amendment"] == amendment]
-            kg = sum(r["rate_kg_ha"] * r["area_ha"] for r in rates)
-            cost = document["costs"].get(amendment)
-            priced = priced and cost is not None
-            total += cost or 0.0
-            if kg > 0:
-                rows.append(
-                    {
-                        "material": rates[0]["material"].replace("_", " "),
-                        "block": block.name,
-                        "amount": amount_words(kg),
-                        "cost": money(cost, currency) if cost is not None else "no price yet",
-                        "memory": any(r["from_memory"] for r in rates),
-                    }
-                )
-    rows.sort(key=lambda row: (str(row["material"]), str(row["block"])))
-    return {"rows": rows, "total": money(total, currency) if priced and rows else ""}
-
-
-def words(work: Workspace, season: int | None) -> Data:
-    """Every source used on this farm, with how far it was read."""
-    used: dict[str, set[str]] = {}
-    for block in work.blocks():
-        document = work.document(season, block.slug) if season else None
-        if document is None:
-            continue
-        for key, rating in document["ratings"]["block"].items():
-            name = properties()[key].name if key in properties() else key
-            for part in (rating["source"] or "").split("+"):
-                used.setdefault(part, set()).add(f"rating of {name}")
-        for rate in [*document["rates"], *document["held"]]:
-            word = AMENDMENT_WORDS.get(rate["amendment"], rate["amendment"])
-            for source in rate["sources"]:
-                for part in source.split("+"):
-                    used.setdefault(part, set()).add(word)
-    known = sources()
-    return {
-        "sources": [
-            {"key": key, "title": known[key].title, "used": ", ".join(sorted(used[key]))}
-            for key in sorted(used)
-            if key in known
-        ],
-        "properties": [
-            {"symbol": p.symbol, "name": p.name, "unit": "" if p.unit in ("1", "pH") else p.unit}
-            for p in properties().values()
-        ],
-    }
 
 
 def record_table(block: Block, said: dict[str, str]) -> str:

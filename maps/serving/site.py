@@ -14,13 +14,16 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from geo.blocks import Block
 from maps.layers import block_map, farm_map
 from maps.pages import block as block_page
+from maps.pages import buy as buy_page
 from maps.pages import change as change_page
 from maps.pages import farm as farm_page
 from maps.pages import lab as lab_page
+from maps.pages import leaf as leaf_page
 from maps.pages import outline as outline_page
 from maps.pages import settings as settings_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
+from maps.pages import words as words_page
 from maps.pages.shell import plan_files, shell
 from maps.serving import farmtext, ownground
 from maps.serving.workspace import Workspace
@@ -151,7 +154,7 @@ class Site:
     async def leaf(self, request: Request) -> Response:
         """Soil word and leaf word."""
         season, block = self.place(request)
-        context = await run_in_threadpool(spread_page.leaf, self.work, season, block)
+        context = await run_in_threadpool(leaf_page.leaf, self.work, season, block)
         if context is None:
             return await self.waits(request, "leaf")
         context["block"] = block.name
@@ -162,14 +165,14 @@ class Site:
     async def buy(self, request: Request) -> Response:
         """The purchase list."""
         season = request.path_params["season"]
-        context = await run_in_threadpool(spread_page.buy, self.work, season)
+        context = await run_in_threadpool(buy_page.buy, self.work, season)
         return await self.page(request, "buy.html", "spread", context, season=season)
 
     async def words(self, request: Request) -> Response:
         """Sources and words."""
         seasons = self.work.seasons()
         context = await run_in_threadpool(
-            spread_page.words, self.work, seasons[-1] if seasons else None
+            words_page.words, self.work, seasons[-1] if seasons else None
         )
         return await self.page(request, "words.html", "words", context)
 

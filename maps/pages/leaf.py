@@ -1,0 +1,47 @@
+"""Soil word and leaf word side by side, and which of the two decides."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from geo.blocks import Block
+from geo.lookup import properties
+from maps.serving.workspace import Workspace
+from maps.wording import level_words
+
+Data = dict[str, Any]
+
+
+def leaf(work: Workspace, season: int, block: Block) -> Data | None:
+    """Soil word and leaf word side by side, element by element."""
+    document = work.document(season, block.slug)
+    if document is None:
+        return None
+    tissue, known = document["ratings"]["tissue"], properties()
+    held = {h["amendment"]: h for h in document["held"]}
+    words = {"k": "potassium", "mg": "magnesium", "p": "phosphorus", "zn": "zinc", "b": "boron",
+             "mn": "manganese", "cu": "copper", "fe": "iron", "n": "nitrogen"}  # fmt: skip
+    rows = []
+    for key, amendment in words.items():
+        soil = document["ratings"]["block"].get(key)
+        leaves = [t for t in tissue if t["key"] == key]
+        one = held.get(amendment)
+        rows.append(
+            {
+                "name": known[key].name if key in known else amendment,
+                "soil": level_words(soil["level"], soil["sense"]) if soil else "not read from soil",
+                "leaf": [_leaf_words(t) for t in leaves],
+                "decides": one["reason"] if one else "released: see Zones",
+                "held": bool(one and one["kind"] == "held"),
+            }
+        )
+    tests = list(dict.fromkeys(f"{t['sample_id']}, {t['method']}" for t in tissue))
+    return {"rows": rows, "tests": tests}
+
+
+def _leaf_words(rating: Data) -> str:
+    """One value of one leaf test, with its word where a table holds one."""
+    words = level_words(rating["level"], rating["sense"])
+    if rating["level"] in ("no_table", "ask"):
+        words = "not rated"
+    return f"{rating['sample_id']}: {rating['value']:.3g} {rating['unit']}, {words}"
