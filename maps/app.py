@@ -2,7 +2,7 @@
 
 `create_app` gives an ASGI application that answers on this machine only, changes nothing on GET,
 and uses the functions of the command line for everything it computes. This module and `site`,
-`siteparts` and `sitechanges` of `maps.serving` are those that know the web framework.
+`siteparts`, `sitehands` and `sitechanges` of `maps.serving` are those that know the web framework.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from maps.page import STITCHES
 from maps.pages import farms as farms_page
 from maps.serving.guard import Asgi, Guard
 from maps.serving.sitechanges import SiteChanges
+from maps.serving.sitehands import hand_routes
 from maps.serving.units_of_work import put_back
 from maps.serving.workspace import Workspace
 
@@ -136,6 +137,7 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/{season:int}/{slug}/try", site.what_if),
         ("/{season:int}/{slug}/spots/try", site.try_spots),
         ("/{season:int}/{slug}/spots/keep", site.keep_spots),
+        *hand_routes(work),
         ("/{season:int}/{slug}/keep", site.keep_wish),
         ("/{season:int}/{slug}/keep/back", site.take_wish_back),
     ]

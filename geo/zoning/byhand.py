@@ -170,12 +170,18 @@ def say_own(count: int, saving_pct: float, chance: float, more_pct: float, zones
     else:
         than = "more" if more_pct > 0 else "less"
         beside = (
-            f"{abs(more_pct):.0f} % of that loss {than} than {computed} worked out from the samples"
+            f"{abs(more_pct):.0f} % of the loss of one rate {than} than {computed} worked out "
+            "from the samples"
         )
+    saving = (
+        "Expected loss as with one rate"
+        if saving_pct < 0.5
+        else f"Expected loss {saving_pct:.0f} % below that of one rate, and less in "
+        f"{round(100 * chance)} of 100 draws"
+    )
     return (
-        f"{count} zones along your own border, not one worked out from the samples. Expected loss "
-        f"{saving_pct:.0f} % below that of one rate, and less in {round(100 * chance)} of 100 "
-        f"draws; {beside}."
+        f"{count} zones along your own border, not one worked out from the samples. {saving}; "
+        f"{beside}."
     )
 
 

@@ -38,6 +38,7 @@ def block_page(work: Workspace, base: str, season: int, block: Block, here: str)
         "place": place,
         "outdated": work.outdated(season, block.slug),
         "redrawn": work.redrawn(season, block),
+        "borders": sorted(block.site.boundaries or {}),
         "command": f"soilquilt run {work.folder.name} --season {season} --block "
         + (block.name if block.name.isalnum() else f"'{block.name}'"),
     }

@@ -55,6 +55,7 @@ class Wish:
     little: float | None = None
     much: float | None = None
     width_m: float | None = None
+    boundary: str | None = None
     product: str | None = None
 
 
@@ -223,7 +224,9 @@ class Workspace:
         if wish.little is not None and wish.much is not None:
             asked = replace(asked, cost_too_little=wish.little, cost_too_much=wish.much)
         shown = _few_surfaces(found.surfaces)
-        zones = delineate_zones(asked, shown, place, settings, step_kg_ha(asked, place, settings))
+        own = (place.site.boundaries or {}).get(amendment, "")
+        step = step_kg_ha(asked, place, settings)
+        zones = delineate_zones(asked, shown, place, settings, step, boundary=own)
         plan = prescribe([zones], [asked], place, settings)
         return replace(
             found, block=place, settings=settings, requirements=(asked,), zone_maps=(zones,),
@@ -258,6 +261,8 @@ def wished(
             raise FarmError("A swath between 0.5 and 60 m.")
         machine = replace(machine, width_m=wish.width_m)
     site = replace(block.site, spreader=machine)
+    if wish.boundary is not None:
+        site = replace(site, boundaries={amendment: wish.boundary})
     if wish.target_ph is not None:
         if not 4.5 <= wish.target_ph <= 7.5:
             raise FarmError("A target pH between 4.5 and 7.5.")

@@ -65,7 +65,7 @@ function drawZoneKey(material) {
 
 window.quilt = (() => {
   const layers = {};
-  let map = null, shown = [], ring = null, chosen = null;
+  let map = null, shown = [], ring = null, chosen = null, traced = [];
 
   function layer(key, one, itsMap) {
     layers[key] = one;
@@ -209,5 +209,14 @@ window.quilt = (() => {
     const covered = words && words.height ? Math.max(0, Math.min(ground.bottom - words.top, ground.height / 3)) : 0;
     map.fitBounds(frame.bounds, { paddingTopLeft: [26, 18], paddingBottomRight: [ground.width < 600 ? 52 : 26, 14 + covered], animate: false });
   }
-  return { layer, showPicture, showZones, mark, choose };
+
+  // Lines that a person draws, as latitude and longitude, over everything else.
+  function trace(lines) {
+    for (const one of traced) map.removeLayer(one);
+    traced = lines.filter((line) => line.length).flatMap((line) => [
+      L.polyline(line, ghost({ color: token("--case"), weight: 7 })), L.polyline(line, ghost({ color: token("--thread"), weight: 3 })),
+      ...line.map((place) => L.circleMarker(place, ghost({ radius: 4, weight: 2, color: token("--thread"), fillColor: "#fff", fillOpacity: 1 })))]);
+    for (const one of traced) one.addTo(map);
+  }
+  return { layer, showPicture, showZones, mark, choose, trace };
 })();
