@@ -1,0 +1,98 @@
+"""A border drawn on the zones page: what is tried is not stored, what is kept can be taken back."""
+
+import json
+import re
+
+import pytest
+from starlette.testclient import TestClient
+
+from geo.errors import UsageError
+from geo.farm import read_blocks
+from geo.settings import read_settings
+from maps.app import create_app
+from maps.pages.handzones import boundary_of
+
+BASE = "http://127.0.0.1:8000"
+#: From edge to edge of Poel, north of its pond: the geometry is that of the demo's own outline.
+ACROSS = [[[-33.9692, 19.9955], [-33.9698, 20.0000]]]
+FOOTNOTE = "# a person's own words"
+
+
+@pytest.fixture
+def farm(demo_farm, tmp_path):
+    import shutil
+
+    folder = tmp_path / "ombervale"
+    shutil.copytree(demo_farm, folder)
+    toml = folder / "farm.toml"
+    toml.write_text(toml.read_text("utf-8") + f"\n{FOOTNOTE}\n", encoding="utf-8")
+    return folder
+
+
+def client_of(folder, origin=BASE) -> TestClient:
+    headers = {"origin": origin, "x-soilquilt": "1"}
+    return TestClient(create_app(folder), base_url=BASE, headers=headers)
+
+
+def post(client, what, lines=ACROSS, amendment="lime"):
+    sent = {"amendment": amendment, "lines": lines}
+    return client.post(f"/2024/poel/border/{what}", json=sent)
+
+
+def test_a_border_is_tried_kept_and_taken_back(farm):
+    client, toml = client_of(farm), farm / "farm.toml"
+    before = toml.read_text("utf-8")
+    tried = post(client, "try")
+    assert tried.status_code == 200, tried.text
+    told = tried.json()
+    assert toml.read_text("utf-8") == before
+    assert told["material"]["verdict"] == "own"
+    assert told["computed"]["verdict"] != "own"
+    # The hectares of the parts are printed to 0.01 ha; together they are the block.
+    area = next(b.area_ha for b in read_blocks(farm) if b.name == "Poel")
+    assert sum(float(z["ha"]) for z in told["material"]["zones"]) == pytest.approx(area, abs=0.01)
+    # What is spread is the rates times the hectares.
+    total = sum(z["rateKgHa"] * float(z["ha"]) for z in told["material"]["zones"])
+    assert told["material"]["totalKg"] == pytest.approx(total, rel=0.005)
+
+    assert "Kept" in post(client, "keep").json()["said"]
+    kept = read_settings(toml).block("Poel").boundaries
+    assert list(kept) == ["lime"]
+    numbers = [float(n) for n in re.findall(r"-?\d+\.\d+", kept["lime"])]
+    assert numbers == [19.9955, -33.9692, 20.0, -33.9698]
+    assert FOOTNOTE in toml.read_text("utf-8")
+
+    assert "Taken back" in post(client, "away").json()["said"]
+    assert not read_settings(toml).block("Poel").boundaries
+    again = post(client, "away")
+    assert again.status_code == 409
+    assert "no border" in again.json()["error"]
+
+
+def test_what_cannot_be_driven_is_neither_shown_nor_kept(farm):
+    client, toml = client_of(farm), farm / "farm.toml"
+    before = toml.read_text("utf-8")
+    beside = [[[-33.90, 19.9955], [-33.90, 20.0000]]]
+    for what in ("try", "keep"):
+        answer = post(client, what, beside)
+        assert answer.status_code == 409
+        assert "does not cut the block in two" in answer.json()["error"]
+    assert toml.read_text("utf-8") == before
+
+
+@pytest.mark.parametrize("what", ["try", "keep", "away"])
+def test_a_border_from_elsewhere_or_by_get_changes_nothing(farm, what):
+    before = (farm / "farm.toml").read_bytes()
+    assert post(client_of(farm, "http://evil.example"), what).status_code == 403
+    assert client_of(farm).get(f"/2024/poel/border/{what}").status_code in (404, 405)
+    assert (farm / "farm.toml").read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [None, [], [[]], "x", [[[1, 2]]], [[[1, 2], [3]]], [[[1, 2], ["a", 3]]], [[[91, 2], [3, 4]]],
+     [[[1, 181], [3, 4]]], [[[1, 2]] * 501], json.loads("[[[1, 2], [NaN, 3]]]")],
+)  # fmt: skip
+def test_what_is_not_a_border_is_refused(lines):
+    with pytest.raises(UsageError, match=r"border|place"):
+        boundary_of(lines)
