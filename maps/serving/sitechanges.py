@@ -7,15 +7,12 @@ import json
 import tempfile
 from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 
-from geo.blocks import Block
 from geo.errors import FarmError, UsageError
-from geo.settings_text import toml_text
 from geo.store.corrections import Change, exclude_sample, set_value
 from geo.upkeep import rename_block, restore_farm, retire_block, use_block_again, withdraw_file
 from maps.commands.plan import AS_LAST_TIME, plan_farm
@@ -23,12 +20,12 @@ from maps.pages import block as block_page
 from maps.pages import settings as settings_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
-from maps.serving import drafts, farmtext
+from maps.serving import drafts, farmtext, wishes
 from maps.serving.comparing import comparison
 from maps.serving.running import Run
 from maps.serving.sitedrawing import MOST_FILES, MOST_FORM_PART, SiteDrawing, is_picture
 from maps.serving.units_of_work import units_of
-from maps.serving.workspace import Wish, Workspace, product_of
+from maps.serving.wishes import wish_of
 
 #: Seconds between signs of life on an event stream.
 ALIVE_S = 10.0
@@ -161,7 +158,7 @@ class SiteChanges(SiteDrawing):
                 season,
                 block,
                 str(asked.get("amendment", "")),
-                _wish(asked),
+                wish_of(asked),
             )
         )
 
@@ -169,30 +166,15 @@ class SiteChanges(SiteDrawing):
         """Write a wish into farm.toml; the old text is kept."""
         season, block = self.place(request)
         asked = await request.json()
-        amendment, wish = str(asked.get("amendment", "")), _wish(asked)
-
-        def work() -> str:
-            # What cannot be tried must not be kept: a run would stop at it.
-            self.work.tried(season, block, amendment, wish)
-            bought = wish.product or product_of(self.work.live(season, block)[0], amendment)
-            text = _with_wish(self.work, block, amendment, wish, bought)
-            farmtext.write_settings_text(self.work.folder, text)
-            return farmtext.mark_of(self.work.folder)
-
-        mark = await run_in_threadpool(work)
+        amendment, wish = str(asked.get("amendment", "")), wish_of(asked)
+        mark = await run_in_threadpool(wishes.keep, self.work, season, block, amendment, wish)
         said = "Kept in farm.toml. Run the season to make the files anew."
         return JSONResponse({"said": said, "mark": mark})
 
     async def take_wish_back(self, request: Request) -> Response:
         """Put the farm.toml from before a kept wish back, if nothing changed it since."""
         mark = str((await request.json()).get("mark", ""))
-
-        def work() -> None:
-            if farmtext.mark_of(self.work.folder) != mark:
-                raise FarmError("farm.toml was changed again since. Change it back in Settings.")
-            farmtext.take_back(self.work.folder)
-
-        await run_in_threadpool(work)
+        await run_in_threadpool(wishes.take_back, self.work, mark)
         return JSONResponse({"said": "Taken back: farm.toml is as it was."})
 
     async def begin_run(self, request: Request) -> Response:
@@ -375,52 +357,3 @@ def _heard(draft: drafts.Draft, said: dict[str, str]) -> bool:
         draft.accept.add(finding.rule)
         return True
     return False
-
-
-def _wish(asked: dict[str, Any]) -> Wish:
-    def figure(name: str) -> float | None:
-        value = asked.get(name)
-        try:
-            return None if value in (None, "") else float(str(value))
-        except ValueError:
-            raise UsageError(f"{value!r} is not a number.") from None
-
-    most = figure("most_zones")
-    return Wish(
-        most_zones=None if most is None else int(most),
-        target_ph=figure("target_ph"),
-        price_per_t=figure("price_per_t"),
-        little=figure("little"),
-        much=figure("much"),
-        width_m=figure("width_m"),
-        product=str(asked["product"]) if asked.get("product") else None,
-    )
-
-
-def _with_wish(work: Workspace, block: Block, amendment: str, wish: Wish, bought: str) -> str:
-    """farm.toml with a wish in it; a price is written beside the product it is for."""
-    text = (work.folder / "farm.toml").read_text(encoding="utf-8")
-    place = ("blocks", block.name)
-    if wish.target_ph is not None:
-        text = farmtext.with_key(text, place, "target_ph", f"{wish.target_ph:g}")
-    if wish.product is not None:
-        chosen = {**block.site.product, amendment: wish.product}
-        value = ", ".join(f"{k} = {toml_text(v)}" for k, v in chosen.items())
-        text = farmtext.with_key(text, place, "product", f"{{ {value} }}")
-    if wish.price_per_t is not None:
-        price = f"{float(wish.price_per_t)}"
-        text = farmtext.with_key(text, ("materials", bought), "price_per_t", price)
-    if wish.most_zones is not None or wish.width_m is not None:
-        machine = work.settings().spreader_of(block.name)
-        most = wish.most_zones or machine.most_zones
-        width = wish.width_m or machine.width_m
-        spreader = (*place, "spreader")
-        text = farmtext.with_key(text, spreader, "width_m", f"{float(width)}")
-        text = farmtext.with_key(text, spreader, "speed_kmh", f"{machine.speed_kmh}")
-        text = farmtext.with_key(text, spreader, "transition_s", f"{machine.transition_s}")
-        text = farmtext.with_key(text, spreader, "by_hand", str(machine.by_hand).lower())
-        text = farmtext.with_key(text, spreader, "most_zones", str(most))
-    if wish.little is not None and wish.much is not None:
-        ratio = f"[{wish.little:g}, {wish.much:g}]"
-        text = farmtext.with_key(text, ("cost_ratios",), amendment, ratio)
-    return text
