@@ -120,7 +120,7 @@ def test_wrong_words_end_with_2(farm: Path, words: list[str]):
     [
         (["set", "--reason", "r"], "Say which sample"),
         (["set", "--season", "2024", "--sample", "P-01", "--reason", "r"], "Say what to set"),
-        (["set", "--block", "Poel", "--reason", "r"], "--rename NEW or --retire"),
+        (["set", "--block", "Poel", "--reason", "r"], "--rename NEW, --retire, --use-again"),
         (["run", "--season", "2024", "--layer", "15"], "not a depth layer"),
         (["run", "--season", "2024", "--shard", "4/3"], "should read I/N"),
     ],

@@ -41,6 +41,7 @@ ORDER = (
     "geo.store.corrections",
     "geo.store.samplesets",
     "geo.store.stations",
+    "geo.store.whole",
     "geo.farm",
     "geo.upkeep",
     "geo.water",
