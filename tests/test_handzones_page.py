@@ -96,3 +96,49 @@ def test_a_border_from_elsewhere_or_by_get_changes_nothing(farm, what):
 def test_what_is_not_a_border_is_refused(lines):
     with pytest.raises(UsageError, match=r"border|place"):
         boundary_of(lines)
+
+
+def test_a_run_follows_the_kept_border_and_then_the_samples_again(demo_farm, poel, tmp_path):
+    """The same farm.toml gives the same map; without the key it is the map from before."""
+    import shutil
+
+    import numpy as np
+
+    from geo.errors import FarmError
+    from geo.season import run_season
+    from maps.serving import farmtext
+
+    folder = tmp_path / "ombervale"
+    shutil.copytree(demo_farm, folder)
+    plain = (folder / "farm.toml").read_text("utf-8")
+    table, line = ("blocks", "Poel", "boundaries"), f'"{boundary_of(ACROSS)}"'
+
+    def lime(text):
+        farmtext.write_settings_text(folder, text)
+        found = run_season(folder, 2024, "Poel")
+        return next(m for m in found.zone_maps if m.amendment == "lime")
+
+    own = lime(farmtext.with_key(plain, table, "lime", line))
+    assert (own.verdict, len(own.zones)) == ("own", 2)
+    # Zones tested on samples left out are those the samples gave, not the grower's.
+    assert "variance_reduction_cv" not in own.indices
+    # The place of each cell against the line itself: north of it or south.
+    (west, east), grid = ACROSS[0], own.grid
+    from pyproj import Transformer
+
+    to_lonlat = Transformer.from_crs(grid.crs, 4326, always_xy=True)
+    lon, lat = to_lonlat.transform(*grid.cells().T)
+    border = west[0] + (lon - west[1]) * (east[0] - west[0]) / (east[1] - west[1])
+    labels = own.labels[grid.inside]
+    north = labels[lat > border + 3e-5]
+    south = labels[lat < border - 3e-5]
+    assert len(np.unique(north)) == len(np.unique(south)) == 1
+    assert north[0] != south[0]
+
+    before = next(m for m in poel.zone_maps if m.amendment == "lime")
+    again = lime(plain)
+    assert again.why == before.why
+    assert np.array_equal(again.labels, before.labels)
+
+    with pytest.raises(FarmError, match="no amendment 'limes'"):
+        lime(farmtext.with_key(plain, table, "limes", line))
