@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,12 +107,15 @@ def prescribe(
         if requirement.kind != "rate":
             continue
         name = requirement.amendment
-        by_hand = name in block.site.product
-        material = None if by_hand else blended.get(name)
+        named = bool(block.site.product.get(name))
+        material = None if named else blended.get(name)
         material = material or material_for(requirement, block, settings, tables)
         if material is None:
             held.append(_no_material(requirement, settings))
             continue
+        if named:
+            said = f"The product is your choice: {material.name}, as farm.toml says."
+            requirement = replace(requirement, reasons=(said, *requirement.reasons))
         asked = Asked(requirement, material, _credited(requirement, supplied))
         zones = zones_of(name, maps, requirement, block)
         own = [

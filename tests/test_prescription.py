@@ -250,3 +250,28 @@ def test_a_hold_says_what_was_spread_all_the_same():
     said = "On record after this sampling, 2024-08-28: potassium sulfate, 250 kg/ha."
     asked = replace(requirement("potassium"), kind="held", held="Held.", reasons=(said,))
     assert plan_of(asked).held[0].reason == f"Held. {said}"
+
+
+def test_the_growers_product_goes_before_the_cheapest_and_counts_by_its_content():
+    """The need stays, so the mass goes by 1 / neutralising value."""
+    weak = {"amendment": "lime", "effective_pct": 42.5, "price_per_t": 5000.0}
+    settings = replace(PRICES, materials={**PRICES.materials, "coarse": weak})
+    site = BlockSettings(product={"lime": "coarse"})
+    asked = requirement()
+    ours = plan_of(asked, settings=settings)
+    own = prescribe([two_zones()], [asked], replace(BLOCK, site=site), settings)
+    assert {rate.material for rate in own.rates} == {"coarse"}
+    for theirs, rate in zip(ours.rates, own.rates, strict=True):
+        # 10 kg/ha of rounding on either side, common practice.
+        assert rate.rate_kg_ha == pytest.approx(2 * theirs.rate_kg_ha, abs=15)
+    assert "The product is your choice: coarse, as farm.toml says." in own.rates[0].reasons
+
+
+def test_the_growers_potassium_is_not_blended_away():
+    asked = [requirement("potassium"), requirement("magnesium")]
+    site = BlockSettings(product={"potassium": "potassium_sulfate"})
+    plan = prescribe([two_zones(r.amendment) for r in asked], asked,
+                     replace(BLOCK, site=site), PRICES)  # fmt: skip
+    blended = plan_of(*asked)  # one product that brings both is cheaper here
+    taken = [{r.material for r in p.rates if r.amendment == "potassium"} for p in (blended, plan)]
+    assert taken == [{"potassium_magnesium_sulfate"}, {"potassium_sulfate"}]
