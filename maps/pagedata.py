@@ -13,6 +13,7 @@ import shapely
 from geo.export.layers import to_lonlat
 from geo.export.readme import SPREAD_TWICE, already_spread
 from geo.lookup import properties, sources
+from geo.prescribing.purchase import trip_words
 from geo.prescription import Rate
 from geo.season import Season
 from geo.surfaces import Surface
@@ -248,6 +249,7 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
         "why": measured.said(zone_map.why),
         "leftOut": left_out_words(zone_map),
         "nothing": nothing,
+        "trip": trip_words(season.prescription, zone_map.amendment),
         "twice": [SPREAD_TWICE, *map(measured.said, twice)] if twice else [],
         "totalKg": round(sum(rate.rate_kg_ha * rate.area_ha for rate in rates.values()), 1),
         "cost": None if cost is None else money(cost, currency),

@@ -17,6 +17,11 @@ TRUCK_T = 10.0
 FIRST = ("lime", "gypsum", "sulfur", "potassium", "phosphorus", "magnesium", "manganese", "boron")
 
 
+#: Below this share of the loss taken away, a person is asked whether the pass pays: a choice of
+#: ours, no source. [1]
+LITTLE_RELIEF = 0.10
+
+
 @dataclass(frozen=True)
 class Purchase:
     """One line of the purchase list, of one or more blocks.
@@ -85,6 +90,23 @@ class Spending:
     why: str
 
 
+def trip_words(plan: Prescription, amendment: str) -> str:
+    """Whether so little is worth a pass of its own; empty where a pass does more."""
+    relief = plan.relief.get(amendment)
+    if relief is None or relief >= LITTLE_RELIEF or not plan.costs.get(amendment):
+        return ""
+    return (
+        f"{_relief_words(plan, amendment)}, little for a pass of its own: weigh the cost of the "
+        "trip, or leave it until the next sampling."
+    )
+
+
+def _relief_words(plan: Prescription, amendment: str) -> str:
+    return (
+        f"It takes away {plan.relief[amendment]:.0%} of what going without {amendment} would lose"
+    )
+
+
 def spend_first(plan: Prescription, money: float = math.inf) -> tuple[Spending, ...]:
     """In what order to spend if only part of the money is there.
 
@@ -99,6 +121,6 @@ def spend_first(plan: Prescription, money: float = math.inf) -> tuple[Spending, 
     lines, so_far = [], 0.0
     for _, _, name, cost in sorted(worth):
         so_far += cost
-        why = f"It takes away {plan.relief[name]:.0%} of what going without {name} would lose."
+        why = trip_words(plan, name) or f"{_relief_words(plan, name)}."
         lines.append(Spending(name, cost, so_far, so_far <= money, why))
     return tuple(lines)

@@ -145,7 +145,8 @@ const page = (() => {
       uniform ? el("h2", {}, "What it costs") : null,
       uniform ? el("table", { class: "fresh" }, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, ""), el("th", { scope: "col", class: "n" }, "zones"), el("th", { scope: "col", class: "n" }, `one rate, ${uniform.rate}`))), el("tbody", {},
         el("tr", {}, el("td", {}, "material, delivery, spreading"), el("td", { class: "n" }, el("b", {}, material.cost || "no price")), el("td", { class: "n" }, uniform.cost || "no price")),
-        el("tr", {}, el("td", {}, "to spread"), el("td", { class: "n" }, el("b", {}, massWords(material.totalKg))), el("td", { class: "n" }, uniform.total)))) : null);
+        el("tr", {}, el("td", {}, "to spread"), el("td", { class: "n" }, el("b", {}, massWords(material.totalKg))), el("td", { class: "n" }, uniform.total)))) : null,
+      material.trip ? el("p", { class: "notice" }, material.trip) : null);
     drawUnsure(material, tried);
     drawMore(material);
   }
