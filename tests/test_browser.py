@@ -175,6 +175,22 @@ def test_one_zone_is_one_rate_and_can_be_taken_back(tab, ready):
     expect(rows).to_have_count(before)
 
 
+def test_a_product_and_its_price_are_kept_and_taken_back(tab, ready, farm):
+    """ui/README.md, section 9: after a change a dark line that takes it back."""
+    before = (farm / "farm.toml").read_bytes()
+    ready(tab, "/2024/poel/zones?spread=lime")
+    tab.get_by_label("Price per t").fill("700")
+    tab.get_by_label("Product").select_option("pelletised_lime")
+    expect(tab.locator(".say .flag").first).to_have_text("tried, not kept", timeout=120_000)
+    tab.get_by_role("button", name="Keep these").click()
+    back = tab.locator(".undo").get_by_role("button", name="Take that back")
+    expect(back).to_be_focused(timeout=60_000)
+    assert b'product = { lime = "pelletised_lime" }' in (farm / "farm.toml").read_bytes()
+    back.click()
+    expect(tab.locator(".spot")).to_contain_text("Taken back")
+    assert (farm / "farm.toml").read_bytes() == before
+
+
 def test_everything_can_be_downloaded(tab, tmp_path, ready):
     ready(tab, "/2024/poel/spread")
     with tab.expect_download() as waiting:
