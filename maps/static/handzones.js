@@ -63,7 +63,7 @@
   }
 
   function beside({ material, computed, losses }) {
-    const rates = (one) => one.zones.map((zone) => `${zone.id}: ${zone.rate}, ${zone.ha} ${UNITS.area}`).flatMap((words) => [words, el("br", {})]);
+    const rates = (one) => one.zones.map((zone) => `${zone.id}: ${zone.rate}, ${zone.ha}\u00a0${UNITS.area}`).flatMap((words) => [words, el("br", {})]);
     const row = (words, own, other) => el("tr", {}, el("th", { scope: "row" }, words), el("td", {}, own), el("td", {}, other));
     const none = "nothing";
     return el("table", {}, el("thead", {}, el("tr", {}, el("td", {}), el("th", { scope: "col" }, "your border"), el("th", { scope: "col" }, "worked out"))), el("tbody", {},
