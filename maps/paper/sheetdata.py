@@ -65,6 +65,7 @@ def material_sheet(season: Season, amendment: str) -> Data:
         "buy": buy_rows(season, amendment, material),
         "sure": _sure(season, zone_map, by_rate),
         "uniform": _uniform(season, amendment),
+        "tested": left_out_words(zone_map),
         "mind": [measured.said(one) for one in season.prescription.cautions],
         "zones": [f"zone {zone.zone_id}" for zone in zone_map.zones],
         "why": list(dict.fromkeys(measured.said(reason) for r in by_rate for reason in r.reasons)),
@@ -211,7 +212,7 @@ def _sure(season: Season, zone_map: ZoneMap, rates: Sequence[Rate]) -> list[str]
     ranges = [f"{span(r.low_kg_ha, r.high_kg_ha)} in zone {r.zone_id}" for r in rates]
     said = "Two times in three the right rate lies within " + ", ".join(ranges) + "."
     why = measures_of(season.settings).said(zone_map.why)
-    return [one for one in (why, said, left_out_words(zone_map)) if one]
+    return [one for one in (why, said) if one]
 
 
 def left_out_words(zone_map: ZoneMap) -> str:
@@ -219,10 +220,9 @@ def left_out_words(zone_map: ZoneMap) -> str:
     share = zone_map.indices.get("variance_reduction_cv")
     if share is None:
         return ""
-    tested = "Tested on samples left out in turn, map and zones made again without them: "
     if share <= 0:
-        return f"{tested}the zones foretell them no better than the block's mean does."
-    return f"{tested}the zones foretell {share * 100:.0f} % of their variance. It decides nothing."
+        return "Samples left out in turn are foretold no better by the zones than by the mean."
+    return f"Of samples left out in turn the zones foretell {share * 100:.0f} % of the variance."
 
 
 def _uniform(season: Season, amendment: str) -> str:
