@@ -109,7 +109,7 @@ def knobs_of(record: type, table: tuple[str, ...], words: str) -> list[Knob]:
     return [
         Knob(table, f.name, str(f.type).split(" | ")[0], getattr(fresh, f.name), told)
         for f in fields
-        if (told := EXPLAINED[words].get(f.name)) and str(f.type) != "Mapping[str, str]"
+        if (told := EXPLAINED[words].get(f.name)) and not str(f.type).startswith("Mapping")
     ]
 
 
