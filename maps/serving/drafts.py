@@ -127,9 +127,12 @@ def read_again(draft: Draft, sha: str) -> None:
         row = database.execute(
             "SELECT * FROM files WHERE sha256 = ? AND state = 'stored' AND part_of IS NULL", (sha,)
         ).fetchone()
-        beside = row and database.execute(
-            "SELECT fid FROM files WHERE part_of = ?", (row["fid"],)
-        ).fetchone()
+        beside = (
+            row
+            and database.execute(
+                "SELECT fid FROM files WHERE part_of = ?", (row["fid"],)
+            ).fetchone()
+        )
     if row is None or beside or "outlines" in row["kinds"].split():
         raise FarmError("This file cannot be read again here: withdraw it, then give it anew.")
     if sha not in draft.replaces:
