@@ -175,6 +175,20 @@ def test_one_zone_is_one_rate_and_can_be_taken_back(tab, ready):
     expect(rows).to_have_count(before)
 
 
+def test_a_long_product_name_does_not_widen_the_phone_page(new_tab, address, ready):
+    """A farm names its own materials; a page never scrolls sideways for one."""
+    page = ready(new_tab(address, 390), "/2024/poel/zones?spread=lime")
+    over = page.evaluate(
+        """() => {
+          document.documentElement.dataset.light = "sun";
+          document.querySelector("#product option").textContent = "lime from the quarry ".repeat(5);
+          return document.documentElement.scrollWidth - innerWidth;
+        }"""
+    )
+    page.context.close()
+    assert over <= 0
+
+
 def test_a_product_and_its_price_are_kept_and_taken_back(tab, ready, farm):
     """ui/README.md, section 9: after a change a dark line that takes it back."""
     before = (farm / "farm.toml").read_bytes()
