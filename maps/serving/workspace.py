@@ -67,6 +67,9 @@ class Workspace:
         self.run: Run | None = None
         self.draft: Draft | None = None
         self.lock = threading.Lock()
+        # rasterio sets the warning filters of the whole process while it draws outlines, so two
+        # tries at once may leave each other's; and two at once take as long as one by one.
+        self.drawing = threading.Lock()
         #: Step -> sentences of what a person asked for last.
         self.told: dict[str, list[str]] = {}
         #: Block, season and inputs -> what a plan is judged by, kept while spots are moved.
@@ -226,7 +229,8 @@ class Workspace:
         shown = _few_surfaces(found.surfaces)
         own = (place.site.boundaries or {}).get(amendment, "")
         step = step_kg_ha(asked, place, settings)
-        zones = delineate_zones(asked, shown, place, settings, step, boundary=own)
+        with self.drawing:
+            zones = delineate_zones(asked, shown, place, settings, step, boundary=own)
         plan = prescribe([zones], [asked], place, settings)
         return replace(
             found, block=place, settings=settings, requirements=(asked,), zone_maps=(zones,),
