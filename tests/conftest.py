@@ -115,6 +115,31 @@ def new_tab(chromium):
     return new_tab
 
 
+@pytest.fixture
+def tab(new_tab, address):
+    """A page of the server a test module calls `address`; nothing may have gone wrong on it."""
+    page = new_tab(address)
+    yield page
+    page.context.close()
+    assert page.trouble == []
+
+
+@pytest.fixture
+def in_order(new_tab, ready, axe):
+    """Goes to a page, which breaks no rule of access and never scrolls sideways."""
+
+    def in_order(base, path, width):
+        page = ready(new_tab(base, width), path)
+        trouble = axe(page)
+        overflow = page.evaluate("() => document.documentElement.scrollWidth - innerWidth")
+        page.context.close()
+        assert trouble == []
+        assert overflow <= 0, "a page never scrolls sideways"
+        assert page.trouble == []
+
+    return in_order
+
+
 @pytest.fixture(scope="session")
 def ready():
     """Goes to a path of the app and waits until its scripts have drawn it."""

@@ -49,14 +49,6 @@ def address(farm):
         yield base
 
 
-@pytest.fixture
-def tab(new_tab, address):
-    page = new_tab(address)
-    yield page
-    page.context.close()
-    assert page.trouble == []
-
-
 PAGES = (
     "/", "/2024/lab", "/2024/poel/soil", "/2024/poel/zones", "/2024/poel/spread",
     "/2024/poel/leaf", "/2024/buy", "/words", "/settings", "/2024/werfie/soil",
@@ -66,15 +58,9 @@ PAGES = (
 
 @pytest.mark.parametrize("width", [1280, 390])
 @pytest.mark.parametrize("path", PAGES)
-def test_no_page_breaks_a_rule_of_access(new_tab, address, path, width, ready, axe):
+def test_no_page_breaks_a_rule_of_access(address, path, width, in_order):
     """axe-core, rules of WCAG 2.0 to 2.2, A and AA."""
-    page = ready(new_tab(address, width), path)
-    trouble = axe(page)
-    overflow = page.evaluate("() => document.documentElement.scrollWidth - innerWidth")
-    page.context.close()
-    assert trouble == []
-    assert overflow <= 0, "a page never scrolls sideways"
-    assert page.trouble == []
+    in_order(address, path, width)
 
 
 @pytest.mark.parametrize("light", ["night", "sun"])

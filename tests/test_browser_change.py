@@ -29,26 +29,12 @@ def address(demo_farm, tmp_path_factory):
         yield base
 
 
-@pytest.fixture
-def tab(new_tab, address):
-    page = new_tab(address)
-    yield page
-    page.context.close()
-    assert page.trouble == []
-
-
 @pytest.mark.parametrize("width", [1280, 390])
 @pytest.mark.parametrize("path", [PATH, PATH + "&lens=change", PATH + "&lens=doubt",
                                   "/2024-2025/poel/change?show=b"])  # fmt: skip
-def test_the_page_breaks_no_rule_of_access(new_tab, address, path, width, ready, axe):
+def test_the_page_breaks_no_rule_of_access(address, path, width, in_order):
     """axe-core, rules of WCAG 2.0 to 2.2, A and AA."""
-    page = ready(new_tab(address, width), path)
-    trouble = axe(page)
-    overflow = page.evaluate("() => document.documentElement.scrollWidth - innerWidth")
-    page.context.close()
-    assert trouble == []
-    assert overflow <= 0, "a page never scrolls sideways"
-    assert page.trouble == []
+    in_order(address, path, width)
 
 
 def test_the_seam_obeys_the_keyboard(tab, ready):

@@ -103,7 +103,8 @@ def trip_words(plan: Prescription, amendment: str) -> str:
 
 def _relief_words(plan: Prescription, amendment: str) -> str:
     return (
-        f"It takes away {plan.relief[amendment]:.0%} of what going without {amendment} would lose"
+        f"It takes away {100 * plan.relief[amendment]:.0f} % of what going without {amendment} "
+        "would lose"
     )
 
 

@@ -21,7 +21,8 @@ from geo.zoning.drivable import Footprint, spread, too_narrow
 #: More parts than this in one block are a slip of the hand.
 MOST_PARTS = 12
 
-#: Share of a part that may be too narrow or too short for the spreader, as at a pointed end. [1]
+#: Share of a part that may be too narrow or too short for the spreader, as at a pointed end; our
+#: own choice, no source. [1]
 MOST_NARROW = 0.05
 
 #: A line is carried so far past the outline, that it surely crosses it. [m]
