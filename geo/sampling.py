@@ -46,6 +46,7 @@ from geo.planning.site import Site, as_pair, as_places, metric_place, site_of
 from geo.planning.size import SizePoint, cost_of, hours_of, size_curve, sizes_around
 from geo.planning.tissue import TissueAsk, tissue_asks
 from geo.planning.walk import days_of, walked_m
+from geo.planning.wished import check_wishes, place_words, wishes_of
 from geo.planning.worth import quality_of
 from geo.season import Season
 from geo.settings import Settings
@@ -58,7 +59,9 @@ __all__ = [
     "Spot",
     "TissueAsk",
     "Wishes",
+    "check_wishes",
     "move_spots",
+    "place_words",
     "plan_block",
     "share_budget",
     "spots_asked",
@@ -66,6 +69,7 @@ __all__ = [
     "usual_spots",
     "walls_of",
     "wide_curve",
+    "wishes_of",
 ]
 
 #: Said between how far a person has moved a spot and what it is for.
@@ -98,6 +102,7 @@ def plan_block(
         If the field has no room for what is asked.
     """
     _check(wishes, known, block)
+    check_wishes(wishes, block)
     site = site_of(block, wishes, known)
     if known.stations:
         drafts, found = following_survey(site, wishes, rng)
@@ -241,10 +246,10 @@ def _check(wishes: Wishes, known: Known, block: Block) -> None:
             f"{wishes.spots} spots in one block are more than one plan holds: ask for {MOST} or "
             "fewer spots, or split the block."
         )
-    if wishes.along_rows and rows_of(block) is None:
+    if len(wishes.fixed_lonlat) > wishes.spots:
         raise KrigingError(
-            f"{block.name}: farm.toml does not say which way the rows run and how wide they are "
-            "(row_azimuth_deg, row_spacing_m), so a walk round their ends cannot be laid."
+            f"{len(wishes.fixed_lonlat)} spots are asked for by their place, more than the "
+            f"{wishes.spots} of the plan. Raise the number, or take some out."
         )
     strange = [name for name in wishes.keep if name not in known.stations]
     if strange:

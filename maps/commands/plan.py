@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import argparse
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from geo.errors import FarmError, UsageError
+from geo.progress import Progress as Told
+from geo.progress import silent
 from maps.answer import Answer, Progress
 
 #: Seasons looked back for the last survey.
@@ -31,11 +34,24 @@ def plan_farm(
     block: str | None = None,
     budget: float | None = None,
     doubt: float | None = None,
+    *,
+    own: Mapping[str, Any] | None = None,
+    told: Told = silent,
 ) -> Answer:
-    """Plan one block or all; `wishes.spots` may be `AS_LAST_TIME`.
+    """Plan one block or all; nothing is written until the last of them is planned.
 
-    `budget` is for all chosen blocks together [currency], `doubt` the share of the soil's spread
-    that may be left in each [1].
+    Parameters
+    ----------
+    wishes : Wishes
+        `wishes.spots` may be `AS_LAST_TIME`.
+    budget : float, optional
+        For all chosen blocks together. [currency]
+    doubt : float, optional
+        Share of the soil's spread that may be left in each. [1]
+    own : mapping, optional
+        Block name -> Wishes that stand in for the common ones there, but for the number of spots.
+    told : Progress
+        Told each stage as its turn comes; it may raise to end the planning.
     """
     from dataclasses import replace
 
@@ -50,12 +66,21 @@ def plan_farm(
     answer = Answer(document={"plans": []})
     progress = Progress(len(chosen), "blocks")
     plans = []
-    before = [known_of(farm, one.name, season) for one in chosen]
-    sizes = _sizes(before, wishes, budget, doubt)
-    for one, (records, known), spots in zip(chosen, before, sizes, strict=True):
-        asked = replace(wishes, spots=spots)
+    before = []
+    for number, one in enumerate(chosen):
+        told(f"what is known of {one.name}", number, len(chosen))
+        before.append(known_of(farm, one.name, season))
+    asked = [(own or {}).get(one.name, wishes) for one in chosen]
+    told("how many spots", 0, 0)
+    sizes = _sizes(before, wishes, asked, budget, doubt)
+    for number, (one, (records, known), wished, spots) in enumerate(
+        zip(chosen, before, asked, sizes, strict=True)
+    ):
+        told(f"the spots of {one.name}", number, len(chosen))
         rng = default_rng(records.settings.grid.seed)
-        made = plan_block(records.block, season, asked, known, records.settings, rng)
+        made = plan_block(
+            records.block, season, replace(wished, spots=spots), known, records.settings, rng
+        )
         progress.step(f"{one.name} {season}, planned")
         plans.append(made)
         answer.lines += [
@@ -64,6 +89,7 @@ def plan_farm(
             *(f"  {line}" for line in (*worth_sentences(made), *curve_sentence(made), *made.notes)),
         ]
         answer.document["plans"].append(plan_document(made))
+    told("files and field sheet", 0, 0)
     folder = write_plan_folder(farm, season, plans)
     answer.lines += [
         f"Files: {folder}/ (spots.gpx for the receiver, field.html for the phone)",
@@ -75,7 +101,11 @@ def plan_farm(
 
 
 def _sizes(
-    before: list[tuple[Any, Any]], wishes: Any, budget: float | None, doubt: float | None
+    before: list[tuple[Any, Any]],
+    wishes: Any,
+    asked: list[Any],
+    budget: float | None,
+    doubt: float | None,
 ) -> list[int]:
     """Spots of each block: as asked, as the money or the doubt asks, or as is usual."""
     from numpy.random import default_rng
@@ -87,10 +117,10 @@ def _sizes(
         return [wishes.spots or spots for spots in usual]
     curves = [
         wide_curve(
-            records.block, wishes, known, records.settings,
+            records.block, wished, known, records.settings,
             default_rng(records.settings.grid.seed),
         )
-        for records, known in before
+        for (records, known), wished in zip(before, asked, strict=True)
     ]  # fmt: skip
     shares: list[float | None] = [None] * len(before)
     if budget is not None:

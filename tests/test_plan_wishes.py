@@ -1,0 +1,90 @@
+"""What a grower insists on: refused in words before anything is worked out, or met exactly."""
+
+from dataclasses import replace
+
+import pytest
+import shapely
+from numpy.random import default_rng
+
+from geo.blocks import Block
+from geo.crs import to_lonlat
+from geo.errors import KrigingError
+from geo.planning.constraints import NO_GO_MARGIN_M
+from geo.sampling import Known, Wishes, check_wishes, plan_block, wishes_of
+from geo.settings import BlockSettings, Settings
+
+E, N, CRS = 407_000.0, 6_240_000.0, "EPSG:32734"
+ROWS = BlockSettings(row_azimuth_deg=0.0, row_spacing_m=2.5, vine_spacing_m=1.2)
+YARD = shapely.box(E + 60, N + 60, E + 90, N + 90)
+
+
+def lonlat(x, y):
+    place = to_lonlat(shapely.Point(E + x, N + y), CRS)
+    return (place.x, place.y)
+
+
+@pytest.fixture(scope="module")
+def block():
+    """200 m by 150 m, rows to the north."""
+    outline = shapely.box(E, N, E + 200, N + 150)
+    return Block("Noord", "noord", outline, to_lonlat(outline, CRS), CRS, 3.0, ROWS)
+
+
+@pytest.fixture(scope="module")
+def yard():
+    return to_lonlat(YARD, CRS)
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "says"),
+    [
+        (230, 75, "lies 30 m outside Noord"),
+        (75, 75, "of, an area that is to be kept off"),
+        (60 - NO_GO_MARGIN_M + 0.5, 75, "within 3 m of, an area"),
+    ],
+)
+def test_a_spot_that_nobody_can_take_is_refused(block, yard, x, y, says):
+    with pytest.raises(KrigingError, match=says):
+        check_wishes(Wishes(9, fixed_lonlat=(lonlat(x, y),), no_go=(yard,)), block)
+
+
+def test_a_spot_asked_for_twice_is_refused(block):
+    with pytest.raises(KrigingError, match="is asked for twice"):
+        check_wishes(Wishes(9, fixed_lonlat=(lonlat(30, 30), lonlat(30, 30.2))), block)
+
+
+def test_swapped_degrees_of_a_gate_are_noticed(block):
+    lon, lat = lonlat(0, 0)
+    with pytest.raises(KrigingError, match="which of its numbers is the latitude"):
+        check_wishes(Wishes(9, gate_lonlat=(lat, lon)), block)
+
+
+def test_more_places_than_spots_are_refused(block):
+    places = tuple(lonlat(20 + 30 * k, 40) for k in range(4))
+    with pytest.raises(KrigingError, match="4 spots are asked for by their place"):
+        plan_block(block, 2026, Wishes(3, fixed_lonlat=places), Known(), Settings(), default_rng(1))
+
+
+def test_a_walk_along_rows_needs_rows_on_file(block):
+    bare = replace(block, site=BlockSettings())
+    with pytest.raises(KrigingError, match="row_azimuth_deg"):
+        check_wishes(Wishes(9, along_rows=True), bare)
+
+
+def test_a_plan_gives_back_what_it_was_asked(block, yard):
+    """Asked again with its own wishes, a plan keeps its places; a spot may stand at the edge."""
+    asked = Wishes(
+        12, gate_lonlat=lonlat(-4, 10), no_go=(yard,), most_a_day=5, along_rows=True,
+        fixed_lonlat=(lonlat(30, 40), lonlat(2, 100)),
+    )  # fmt: skip
+    made = plan_block(block, 2026, asked, Known(), Settings(), default_rng(1))
+    fixed = {(round(s.x_m - E, 2), round(s.y_m - N, 2)) for s in made.of_kind("fixed")}
+    assert fixed == {(30.0, 40.0), (2.0, 100.0)}
+    assert all(YARD.distance(shapely.Point(s.x_m, s.y_m)) >= NO_GO_MARGIN_M for s in made.spots)
+    again = wishes_of(made)
+    assert (again.spots, again.along_rows) == (12, True)
+    assert again.most_a_day <= 5
+    places = zip(sorted(again.fixed_lonlat), sorted(asked.fixed_lonlat), strict=True)
+    for one, other in [*places, (again.gate_lonlat, asked.gate_lonlat)]:
+        assert one == pytest.approx(other, rel=0, abs=1e-7)  # degrees: about a centimetre
+    assert again.no_go[0].symmetric_difference(yard).area < 1e-3 * yard.area
