@@ -315,7 +315,6 @@ def unit_words() -> Mapping[str, tuple[str, float]]:
 
 _COMPOUND_WORDS = {name.lower(): name for name in COMPOUNDS}
 _UNITLESS = {"pH": "ph", "1": "ratio"}
-_VOLUME_KEYS = ("p", "b", "cl", "no3_n", "s")
 
 
 def split_unit(unit_text: str) -> tuple[str, str]:
@@ -325,10 +324,14 @@ def split_unit(unit_text: str) -> tuple[str, str]:
     --------
     >>> split_unit("mg/kg P2O5"), split_unit("cmol(+) / kg"), split_unit("µS/cm")
     (('mg/kg', 'P2O5'), ('cmol+/kg', ''), ('us/cm', ''))
+    >>> split_unit("mg P2O5/100 g")
+    ('mg/100g', 'P2O5')
     """
     text = unit_text.strip().lower().replace("µ", "u").replace("μ", "u").replace("₃", "3")
     for old, new in (("⁻¹", "-1"), ("⁺", "+"), ("³", "3"), ("²", "2"), (" per ", "/"), ("·", "")):
         text = text.replace(old, new)
+    # "mg P2O5/100 g": the compound stands before the stroke.
+    text = re.sub(rf"\b({'|'.join(_COMPOUND_WORDS)})(?=/)", r"\1 ", text)
     compound = ""
     words = []
     for word in re.split(r"[\s,;]+", text.strip("[]")):
@@ -431,7 +434,7 @@ def _between(key: str, kind: str, house_kind: str, unit_text: str) -> tuple[floa
         return 1.0, "per volume of soil: a litre is taken as a kilogram"
     if (kind, house_kind) == ("acre slice", "mass"):
         return 1e6 / LB_SOIL_PER_ACRE_SLICE, "lb/ac of a 6 2/3 inch slice of 2 million lb: halved"
-    if kind == "volume" and house_kind == "mass" and (key in _VOLUME_KEYS or charge is not None):
+    if (kind, house_kind) == ("volume", "mass"):
         return 1.0, "mg in a litre, kept as read: only tables in mg/L rate it"
     if (kind, house_kind) == ("charge in extract", "mass") and key == "cl":
         return ATOMIC_WEIGHT["Cl"], "mg in a litre of extract: only tables for that extract rate it"

@@ -362,11 +362,11 @@ def test_a_row_without_an_id_is_left_out_and_said(tmp_path):
 
 
 def test_a_column_not_understood_is_said_and_can_be_named(tmp_path):
-    text = SMALL.replace("K mg/kg", "Kalium mg/kg")
+    text = SMALL.replace("K mg/kg", "Nova mg/kg")
     unknown = next(f for f in read_file(table_file(tmp_path, text)).findings
                    if f.rule == "columns_not_used")  # fmt: skip
-    assert "Kalium" in unknown.message
-    named = read_file(table_file(tmp_path, text), columns={"Kalium mg/kg": "k"})
+    assert "Nova" in unknown.message
+    named = read_file(table_file(tmp_path, text), columns={"Nova mg/kg": "k"})
     assert values(named, "k")["A-01"] == 120.0
 
 

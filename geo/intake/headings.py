@@ -7,6 +7,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 
 from geo.intake.reading import Column
+from geo.intake.tongues import (
+    IDLE,
+    NOT_A_CONTENT,
+    PH_WORDS,
+    PROPERTY_WORDS,
+    ROLE_WORDS,
+    folded,
+    in_english,
+    without_accents,
+)
 from geo.lookup import properties
 from geo.rating.methods import match_method, plain
 from geo.units import COMPOUNDS, split_unit, unit_words
@@ -56,18 +66,22 @@ ROLES: Mapping[str, tuple[str, ...]] = {
 #: Words that make a column something else than the content of the element it names.
 _NOT_A_CONTENT = re.compile(
     r"\b(sat|saturation(?! extract)|ratio|rating|index|level|class|recommend\w*|requirement|req|"
-    r"target|of cec|optimum|status|interpretation)\b"
+    rf"target|of cec|optimum|status|interpretation|{NOT_A_CONTENT})\b"
 )
+
+#: Words in brackets that are a unit of something else than a content.
+_LENGTHS = ("cm", "mm", "m", "in", "inch", "inches", "ha", "t/ha", "km/h")
 
 #: Words beside a property that say nothing of the method.
 _IDLE = frozenset(("soil", "extractable", "available", "plant", "conc", "content", "as", "by", "in",
-                   "conc.", "and", "ext", "ext.", "mineral"))  # fmt: skip
+                   "conc.", "and", "ext", "ext.", "mineral")) | IDLE  # fmt: skip
 
 
 @cache
 def _headings() -> Mapping[str, str]:
     """Heading as `plain` writes it -> property key."""
-    return {
+    foreign = {word: key for key, words in PROPERTY_WORDS.items() for word in words}
+    return foreign | {
         plain(heading): key
         for key, entry in properties().items()
         for heading in (*entry.headings, key)
@@ -75,8 +89,16 @@ def _headings() -> Mapping[str, str]:
 
 
 @cache
+def _folded_headings() -> Mapping[str, str]:
+    """The same without the marks between their words."""
+    return {folded(heading): key for heading, key in _headings().items() if len(heading) > 2}
+
+
+@cache
 def _roles() -> Mapping[str, str]:
-    return {heading: role for role, headings in ROLES.items() for heading in headings}
+    named = {heading: role for role, headings in ROLES.items() for heading in headings}
+    foreign = {word: role for role, words in ROLE_WORDS.items() for word in words}
+    return foreign | {folded(heading): role for heading, role in named.items()} | named
 
 
 def is_unit(text: str) -> bool:
@@ -119,7 +141,7 @@ def read_heading(
     if given is not None:
         method = _method(given, words, group) if given in properties() else ""
         return Column(heading, given, _with_compound(given, words, unit), method)
-    role = _roles().get(words) or _roles().get(plain(heading))
+    role = next(filter(None, map(_roles().get, (words, plain(heading), folded(words)))), None)
     if role and words not in _headings():
         return Column(heading, role, unit, "")
     key = property_of(words)
@@ -144,15 +166,17 @@ def split_heading(heading: str) -> tuple[str, str]:
     >>> split_heading("P Olsen mg/kg"), split_heading("Depth (cm)"), split_heading("K_ppm")
     (('p olsen', 'mg/kg'), ('depth', 'cm'), ('k', 'ppm'))
     """
-    text = plain(heading).strip(" :*")
+    text = without_accents(plain(heading)).strip(" :*")
     text = re.sub(r" (t|kg|lb) (ha|ac)$", r" \1/\2", text)
     inside = re.fullmatch(r"(.+?)\s*[\(\[]([^()\[\]]*(?:\(\+\)[^()\[\]]*)?)[\)\]]", text)
-    if inside and (is_unit(inside[2]) or inside[2] in ("cm", "m", "ha", "t/ha", "mm", "km/h")):
+    if inside and (is_unit(inside[2]) or inside[2] in _LENGTHS):
         return inside[1].strip(), inside[2]
     words = text.split(" ")
     for count in (3, 2, 1):
         tail = " ".join(words[-count:])
-        if len(words) > count and (is_unit(tail) or tail in ("cm", "t/ha", "ha")):
+        # "Lime index" is a scale of its own, not lime counted in indices.
+        unit = is_unit(tail) and tail != "index"
+        if len(words) > count and (unit or tail in ("cm", "t/ha", "ha")):
             return " ".join(words[:-count]), tail
     if len(words) > 1 and words[0] == "%":
         return " ".join(words[1:]), "%"
@@ -166,15 +190,17 @@ def property_of(words: str) -> str:
 
     Examples
     --------
-    >>> property_of("olsen p"), property_of("ph in kcl"), property_of("ca/mg ratio")
+    >>> property_of("olsen p"), property_of("ph in kcl"), property_of("p index")
     ('p', 'ph_kcl', '')
     """
     known = _headings()
     if words in known:
         return known[words]
+    if found := _folded_headings().get(folded(words)):
+        return found
     if _NOT_A_CONTENT.search(words):
         return ""
-    if re.match(r"(soil |water |salt )?b?ph", words):
+    if re.match(r"(soil |water |salt )?b?ph(?!os)", words):
         return _kind_of_ph(words)
     remark = re.fullmatch(r"(.+?)\s*\(.+\)", words)
     if remark and (key := known.get(split_heading(remark[1])[0])):
@@ -196,6 +222,7 @@ def _kind_of_ph(words: str) -> str:
         ("ph_kcl", r"kcl"),
         ("ph_cacl2", r"ca ?cl|phca|salt"),
         ("ph_water", r"water|h2o|\d:\d|paste|^ph$|soil"),
+        *PH_WORDS,
     )
     return next((key for key, pattern in kinds if re.search(pattern, words)), "")
 
@@ -215,12 +242,13 @@ def _method(key: str, words: str, group: str) -> str:
     """Method in the words of methods.csv; the words themselves where it does not know them."""
     for compound in COMPOUNDS:
         words = re.sub(rf"(?<![\w-]){compound.lower()}(?![\w-])", "", words).strip()
+    words = in_english(words)
     for text in (words, words.replace(" ", ""), plain(group)):
         found = match_method(key, text) if text else None
         if found and found.method != "*":
             return found.method
-    named = {plain(h) for h in (*properties()[key].headings, key)}
-    if words in named:
+    named = {plain(h) for h in (*properties()[key].headings, key, *PROPERTY_WORDS.get(key, ()))}
+    if words in named or folded(words) in named:
         return ""
     rest = [w for w in re.sub(r"[()\[\],;]", " ", words).split() if w not in named | _IDLE]
     return " ".join(rest)

@@ -16,6 +16,15 @@ from geo.intake.when import Depth, day_comes_first, read_date, read_depth
 #: Words that mark a second determination of one sample, behind an id or in a remark.
 _REPEAT = re.compile(r"[\s_(-]*\b(dup|duplicate|rep|repeat|replicate|2nd)\b\.?\s*\d?\)?", re.I)
 
+#: The day of sampling in a line above the table, and not the day it came to the laboratory.
+_DAY_IN_TITLE = re.compile(
+    r"(?:\bsampled|\bsampling|\bcollected|entnahme|probenahme|pr[eé]l[eè]vement|muestreo|colheita|"
+    r"amostragem|coleta|prelievo|campionamento)[^\d:]*:?\s*"
+    r"(\d[\w/.-]*(?:\s+(?:de\s+)?[A-Za-zÀ-ÿ]{3,}\.?\s+(?:de\s+)?\d{2,4})?|"
+    r"[A-Za-z]{3,9}\.? \d{1,2},? \d{4})",
+    re.I,
+)
+
 
 @dataclass(frozen=True)
 class Line:
@@ -193,27 +202,50 @@ def _near_misses(
 
 def _dated(lines: Sequence[Line], table: Table, findings: list[Finding]) -> list[Line]:
     """Lines with their layer and day."""
-    index = _day_column(table)
-    days = ["" if index is None else line.row[index] for line in lines]
+    days = _day_texts(lines, table, findings)
     day_first, certain = day_comes_first(days, table.decimal)
     unit = _depth_unit(table)
-    if not certain and any(days):
-        sample = next(day for day in days if day)
+    read = [read_date(day, day_first=day_first) if day else None for day in days]
+    unread = [day for day, taken in zip(days, read, strict=True) if day and taken is None]
+    if unread:
+        findings.append(_date_not_read(unread, table))
+    if not certain and any(read):
+        sample, taken = next(pair for pair in zip(days, read, strict=True) if pair[1])
         findings.append(
             Finding(
                 "date_order", "note",
                 f"Dates such as {sample} do not tell day and month apart.", "",
-                f"Read as {read_date(sample, day_first=day_first):%d %B %Y}.", table.name,
+                f"Read as {taken:%d %B %Y}.", table.name,
             )
         )  # fmt: skip
     return [
-        replace(
-            line,
-            depth=_depth(table, line.row, unit),
-            day=read_date(day, day_first=day_first) if day else None,
-        )
-        for line, day in zip(lines, days, strict=True)
+        replace(line, depth=_depth(table, line.row, unit), day=day)
+        for line, day in zip(lines, read, strict=True)
     ]
+
+
+def _day_texts(lines: Sequence[Line], table: Table, findings: list[Finding]) -> list[str]:
+    """The day of each line as written: in its column, else above the table."""
+    index = _day_column(table)
+    if index is not None:
+        return [line.row[index] for line in lines]
+    for number, text in table.titles:
+        said_so = _DAY_IN_TITLE.search(text)
+        first = day_comes_first([said_so[1]], table.decimal)[0] if said_so else True
+        if said_so and read_date(said_so[1], day_first=first):
+            message = f"Line {number} says the day of sampling: {said_so[1]}."
+            findings.append(said(table, "day_of_title", number, message, "Taken for every sample."))
+            return [said_so[1]] * len(lines)
+    return [""] * len(lines)
+
+
+def _date_not_read(unread: Sequence[str], table: Table) -> Finding:
+    count = "1 date" if len(unread) == 1 else f"{len(unread)} dates"
+    return Finding(
+        "date_not_read", "warning", f"{table.name}: {count} not understood, such as {unread[0]!r}.",
+        "Write the year first, as 2025-10-14.", "Kept with the original; the samples have no day.",
+        table.name, table.header_row,
+    )  # fmt: skip
 
 
 def _day_column(table: Table) -> int | None:

@@ -6,17 +6,20 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from geo.intake.tongues import BELOW_WORDS, MISSING_WORDS, without_accents
+
 #: Words for "nothing was measured here"; upper and lower case alike.
 MISSING = frozenset(
     ("", "-", "--", "---", "–", "—", ".", "..", "n/a", "na", "n.a.", "n.a", "nan", "null", "none",
      "not tested", "not run", "not analysed", "not analyzed", "not determined", "not requested",
-     "ins", "insufficient", "insufficient sample", "#n/a", "n/r", "nr", "not reported")
+     "ins", "insufficient", "insufficient sample", "#n/a", "n/r", "nr", "not reported",
+     *MISSING_WORDS)
 )  # fmt: skip
 
 #: Words for "less than we can see", with no limit said.
 BELOW = frozenset(
     ("nd", "n.d.", "n.d", "bdl", "b.d.l.", "<lod", "<loq", "<dl", "<ld", "<mdl", "<rl", "trace",
-     "tr", "tr.", "traces", "not detected", "below detection")
+     "tr", "tr.", "traces", "not detected", "below detection", *BELOW_WORDS)
 )  # fmt: skip
 
 #: Numbers that stand for nothing.
@@ -66,7 +69,7 @@ def read_cell(text: str, decimal: str = ".") -> Cell:
     ('strange', 'strange', -2.5)
     """
     text = text.strip().strip(_BLANKS).replace("\u2212", "-")
-    lower = " ".join(text.lower().split())
+    lower = " ".join(without_accents(text.lower()).split())
     if lower in MISSING:
         return Cell(None, "missing")
     if lower.replace(" ", "") in BELOW or lower in BELOW:

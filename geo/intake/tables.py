@@ -10,6 +10,7 @@ from geo.intake.headings import is_unit, read_heading
 from geo.intake.numbers import read_cell
 from geo.intake.reading import Column
 from geo.lookup import properties
+from geo.rating.methods import match_method
 
 #: The header stands in one of the first lines.
 SEARCHED_LINES = 30
@@ -72,6 +73,7 @@ def read_table(sheet: Sheet, columns: Mapping[str, str] | None = None) -> Table 
     columns : mapping, optional
         Heading -> property key or role, said by a person.
     """
+    sheet = _trimmed(sheet)
     found = _find_header(sheet, columns or {})
     if found is None:
         return None
@@ -82,7 +84,7 @@ def read_table(sheet: Sheet, columns: Mapping[str, str] | None = None) -> Table 
     if body and _is_unit_line(body[0][1], headings):
         unit_row, units = body.pop(0)
     understood = tuple(
-        read_heading(heading, group=_at(groups, i), unit=_own_unit(_at(units, i)), columns=columns)
+        _column(heading, _at(groups, i), _at(units, i), columns)
         for i, heading in enumerate(headings)
     )
     data, footers = _part_body(body, understood)
@@ -98,6 +100,20 @@ def read_table(sheet: Sheet, columns: Mapping[str, str] | None = None) -> Table 
     )
 
 
+def _trimmed(sheet: Sheet) -> Sheet:
+    """A sheet without the empty columns that a workbook has at its right."""
+    width = max((i + 1 for _, row in sheet.rows for i, cell in enumerate(row) if cell), default=0)
+    return replace(sheet, rows=tuple((number, row[:width]) for number, row in sheet.rows))
+
+
+def _column(heading: str, group: str, below: str, columns: Mapping[str, str] | None) -> Column:
+    """A column as its heading, the heading over it and the cell of the line of units say."""
+    column = read_heading(heading, group=group, columns=columns)
+    unit = _own_unit(below, column.key)
+    over = " ".join(filter(None, (group, below if below and not unit else "")))
+    return read_heading(heading, group=over, unit=unit, columns=columns)
+
+
 def _at(cells: Sequence[str], index: int) -> str:
     return cells[index] if index < len(cells) else ""
 
@@ -106,8 +122,13 @@ def _joined(cells: Sequence[str]) -> str:
     return " ".join(cell for cell in cells if cell)
 
 
-def _own_unit(text: str) -> str:
-    return "" if text.lower() in _UNIT_WORDS and not is_unit(text) else text.strip("()[]")
+def _own_unit(text: str, key: str) -> str:
+    """A cell of the line of units, unless it says nothing or names the method."""
+    if is_unit(text.strip("()[]")):
+        return text.strip("()[]")
+    named = key in properties() and text and "/" not in text
+    method = match_method(key, text) if named else None
+    return "" if text.lower() in _UNIT_WORDS or method else text.strip("()[]")
 
 
 def _find_header(
@@ -137,9 +158,36 @@ def _merged(upper: Sequence[str], lower: Sequence[str]) -> tuple[tuple[str, ...]
         above, below = _at(upper, i), _at(lower, i)
         if above:
             group = above if below else ""
-        headings.append(below or above)
-        groups.append(group if below else "")
+        heading, over = _one_heading(above, below, group)
+        headings.append(heading)
+        groups.append(over)
     return tuple(headings), tuple(groups)
+
+
+def _one_heading(above: str, below: str, group: str) -> tuple[str, str]:
+    """Heading of a column from two cells, and what stands over it.
+
+    The upper cell may name what the lower one only qualifies: "pH" over "1:1 water", "Depth" over
+    "in", "CEC" over "meq/100g".
+    """
+    if not below:
+        return above, ""
+    if not above:
+        return below, group
+    named, own = read_heading(above).key, read_heading(below).key
+    if not named or own == named:
+        return below, above
+    if _is_a_unit(below):
+        return f"{above} ({below.strip('()[]')})", ""
+    both = f"{above} {below}"
+    if read_heading(both).key:
+        return both, ""
+    return (below, above) if own else (above, below)
+
+
+def _is_a_unit(text: str) -> bool:
+    bare = text.lower().strip("()[]")
+    return is_unit(bare) or bare in ("cm", "mm", "in", "inch", "inches")
 
 
 def _groups_above(sheet: Sheet, index: int) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from geo.intake.ids import MONTHS
+from geo.intake.tongues import MONTH_WORDS, without_accents
 from geo.units import M_PER_FT
 
 #: Top and bottom of a layer. [cm]
@@ -27,24 +28,45 @@ def day_comes_first(texts: Sequence[str], decimal: str) -> tuple[bool, bool]:
 
 
 def read_date(text: str, *, day_first: bool = True) -> date | None:
-    """A date, or None.
+    """A date, with or without a time behind it, or None.
 
     Examples
     --------
     >>> read_date("03/06/2024"), read_date("2025-06-05T08:00:00"), read_date("5 Jun 2025")
     (datetime.date(2024, 6, 3), datetime.date(2025, 6, 5), datetime.date(2025, 6, 5))
+    >>> read_date("3. März 2025"), read_date("10/14/2025 9:30 AM", day_first=False)
+    (datetime.date(2025, 3, 3), datetime.date(2025, 10, 14))
+    >>> read_date("October 14, 2025"), read_date("14 de outubro de 2025")
+    (datetime.date(2025, 10, 14), datetime.date(2025, 10, 14))
     """
-    text = text.strip()
-    if match := re.match(r"(\d{4})-(\d{1,2})-(\d{1,2})", text):
+    text = re.sub(r"[ T]\d{1,2}:\d\d.*", "", without_accents(text).strip().lower())
+    if match := re.match(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})", text):
         return _day(int(match[1]), int(match[2]), int(match[3]))
     if match := re.fullmatch(r"(\d{1,2})[/.-](\d{1,2})[/.-](\d{2}|\d{4})", text):
-        first, second, year = int(match[1]), int(match[2]), int(match[3])
+        first, second = int(match[1]), int(match[2])
         month, day = (second, first) if day_first else (first, second)
-        return _day(year if year > 99 else 2000 + year, month, day)
-    months = "|".join(MONTHS)
-    if match := re.fullmatch(rf"(\d{{1,2}})[ .-]+({months})[a-z.]*[ ,-]+(\d{{4}})", text.lower()):
-        return _day(int(match[3]), MONTHS.index(match[2]) + 1, int(match[1]))
+        return _day(_full(match[3]), month, day)
+    if match := re.fullmatch(r"((?:19|20)\d\d)(\d\d)(\d\d)", text):
+        return _day(int(match[1]), int(match[2]), int(match[3]))
+    word, year = r"([a-z]{3,})\.?", r"(\d{4}|\d{2})"
+    parts = r"(?:[ .,-]+|[ .-]*\bde\b[ .-]*)"
+    if match := re.fullmatch(rf"(\d{{1,2}})(?:st|nd|rd|th|er)?{parts}{word}{parts}{year}", text):
+        return _day(_full(match[3]), _month(match[2]), int(match[1]))
+    if match := re.fullmatch(rf"{word}[ .-]+(\d{{1,2}})(?:st|nd|rd|th)?[ ,-]+{year}", text):
+        return _day(_full(match[3]), _month(match[1]), int(match[2]))
     return None
+
+
+def _full(year: str) -> int:
+    """A year of two figures is one of this century."""
+    return int(year) if len(year) > 2 else 2000 + int(year)
+
+
+def _month(word: str) -> int:
+    """Number of the month a word begins; 0 if it is none."""
+    known = {**{name: number for number, name in enumerate(MONTHS, start=1)}, **MONTH_WORDS}
+    found = [name for name in known if word.startswith(name)]
+    return known[max(found, key=len)] if found else 0
 
 
 def days_of_times(times: Mapping[str, str], year: int) -> dict[str, date]:
