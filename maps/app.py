@@ -28,6 +28,7 @@ from maps.pages import farms as farms_page
 from maps.serving.guard import Asgi, Guard
 from maps.serving.sitechanges import SiteChanges
 from maps.serving.sitehands import hand_routes
+from maps.serving.sitespots import spot_routes
 from maps.serving.units_of_work import put_back
 from maps.serving.workspace import Workspace
 
@@ -138,6 +139,7 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/{season:int}/{slug}/spots/try", site.try_spots),
         ("/{season:int}/{slug}/spots/keep", site.keep_spots),
         *hand_routes(work),
+        *spot_routes(work),
         ("/{season:int}/{slug}/keep", site.keep_wish),
         ("/{season:int}/{slug}/keep/back", site.take_wish_back),
     ]

@@ -25,6 +25,7 @@ def client(demo_farm, tmp_path_factory):
     said = {"spots": "9", "back": "/2025/werfie/spots"}
     answer = client.post("/2026/plan", data=said)
     assert answer.status_code == 200
+    client.get("/run/events")  # ends once the blocks are planned
     return client
 
 

@@ -12,15 +12,18 @@ from numpy.random import default_rng
 
 from geo.blocks import Block
 from geo.errors import KrigingError, UsageError
-from geo.export.plan import read_plans
+from geo.export.plan import read_plans, way_of
 from geo.lookup import properties
-from geo.sampling import SamplePlan, Spot, Wishes, move_spots, too_near
+from geo.sampling import SamplePlan, Spot, Wishes, move_spots, too_near, wishes_of
 from geo.upkeep import fingerprint
 from maps.colors import CHANCE, ZONE_FILLS
 from maps.commands.plan import known_of, write_plan_folder
 from maps.drawing import drawings, prints
+from maps.pages import spotwishes
 from maps.pages.shell import plan_files
 from maps.paper.plansheets import kept_apart, plan_facts, plan_sentence, worth_sentences
+from maps.serving.planning import farm_planning
+from maps.serving.running import Run
 from maps.serving.workspace import Workspace
 from maps.wording import money, with_unit
 
@@ -52,6 +55,7 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
     paper = drawings.paper_for(block.outline, WIDE, HIGH)
     doubt = doubted(work, plan, paper)
     files = [_file(base, work.folder, path) for path in plan_files(work.folder, plan.season)]
+    wishes = spotwishes.shown(work, base, plan.season, block, plan, paper)
     return {
         "block": block.name,
         "year": plan.season,
@@ -73,17 +77,45 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
         "no_go": any(shape.intersects(block.outline) for shape in plan.no_go),
         "gate": _gate(plan, paper),
         "curve": curve(plan),
+        "wishes": wishes,
+        "told": work.told.get("spots", []),
         "files": files,
         "phone": [one for one in files if one["short"] in FOR_THE_PHONE],
         "paper": next((one for one in files if one["short"] == "field-sheet.pdf"), None),
         "by_command": f"soilquilt plan {work.folder.name} --season {plan.season} "
         f"--block {block.name} --spots {len(plan.spots)}",
         "data": {
+            "base": base,
+            "wishes": wishes["data"],
             "place": f"{base}/{plan.season}/{block.slug}/spots",
+            "way": round_the_rows(plan),
             "west": paper.west_m,
             "north": paper.north_m,
             "scale": paper.scale,
         },
+    }
+
+
+def first(work: Workspace, base: str, season: int, block: Block) -> Data:
+    """Context where the block has no plan yet: its map, to put wishes on."""
+    year = season + 1 if season in work.seasons() else season
+    paper = drawings.paper_for(block.outline, WIDE, HIGH)
+    wishes = spotwishes.shown(work, base, year, block, None, paper)
+    ground = drawings.area(block.outline, paper, ZONE_FILLS[0])
+    made = [*plan_files(work.folder, season), *plan_files(work.folder, season + 1)]
+    return {
+        "block": block.name,
+        "year": year,
+        "next_year": year,
+        "path": f"/{season}/{block.slug}/spots",
+        "wide": f"{paper.width:.1f}",
+        "high": f"{paper.height + 18:.1f}",
+        "under": Markup("".join([ground, *prints.frame_parts(block, paper)])),
+        "wishes": wishes,
+        "told": work.told.get("spots", []),
+        "made": [_file(base, work.folder, path) for path in dict.fromkeys(made)],
+        "by_command": f"soilquilt plan {work.folder.name} --season {year} --block {block.name}",
+        "data": {"base": base, "wishes": wishes["data"]},
     }
 
 
@@ -137,6 +169,15 @@ def doubted(work: Workspace, plan: SamplePlan, paper: drawings.Paper) -> Data | 
         f"after {plan.after}",
         "legend": [{"color": c, "from": f"{100 * place:.0f}"} for place, c in CHANCE],
     }
+
+
+def round_the_rows(plan: SamplePlan) -> str:
+    """The walk as a path on the map where rows are not crossed; empty where it is straight."""
+    if not plan.along_rows:
+        return ""
+    paper = drawings.paper_for(plan.block.outline, WIDE, HIGH)
+    ways = (way_of(plan, day) for day in sorted({spot.day for spot in plan.spots}))
+    return "".join(drawings.path_of(way, paper) for way in ways if way is not None)
 
 
 def _under(plan: SamplePlan, paper: drawings.Paper, doubt: str) -> list[str]:
@@ -240,7 +281,12 @@ def tried(work: Workspace, season: int, block: Block, places: Places) -> Data:
     except KrigingError as refused:
         return {"error": str(refused)}
     near = too_near(plan, places, spacing_m)
-    return {"facts": plan_facts(plan), "worth": worth(plan), "near": " ".join(near)}
+    return {
+        "facts": plan_facts(plan),
+        "worth": worth(plan),
+        "near": " ".join(near),
+        "way": round_the_rows(plan),
+    }
 
 
 def keep(work: Workspace, season: int, block: Block, places: Places) -> Data:
@@ -248,3 +294,14 @@ def keep(work: Workspace, season: int, block: Block, places: Places) -> Data:
     plan, _ = moved(work, season, block, places)
     write_plan_folder(work.folder, season, [plan])
     return {"said": "Kept. The files below hold the new places."}
+
+
+def all_planned(work: Workspace, season: int, count: int, budget: float | None) -> Run:
+    """A run that plans every block; what was asked for by place in a block stays asked for."""
+    own = {}
+    for block in work.blocks():
+        plan = plan_of(work, season, block)
+        if plan is not None:
+            own[block.name] = wishes_of(plan)
+    said = work.told["spots"] = []
+    return farm_planning(work.folder, work.name, season, Wishes(spots=count), budget, own, said)

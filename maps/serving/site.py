@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 from jinja2 import Environment
@@ -146,7 +147,11 @@ class Site:
         base = request.scope.get("root_path", "")
         context = await run_in_threadpool(spots_page.spots, self.work, base, season, block)
         if context is None:
-            return await self.waits(request, "spots")
+            context = await run_in_threadpool(spots_page.first, self.work, base, season, block)
+            context["waits"] = WAITS["spots"]
+            return await self.page(
+                request, "spots-first.html", "spots", context, season=season, slug=block.slug
+            )
         return await self.page(
             request, "spots.html", "spots", context, season=season, slug=block.slug
         )
@@ -243,6 +248,7 @@ class Site:
                 for p in found
             ],
             "can_run": season in seasons,
+            "this_year": date.today().year,
             "told": self.work.told.get(step, []),
             "path": request.url.path.removeprefix(base),
         }

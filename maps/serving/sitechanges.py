@@ -15,13 +15,14 @@ from starlette.responses import JSONResponse, Response, StreamingResponse
 from geo.errors import FarmError, UsageError
 from geo.store.corrections import Change, exclude_sample, set_value
 from geo.upkeep import rename_block, restore_farm, retire_block, use_block_again, withdraw_file
-from maps.commands.plan import AS_LAST_TIME, plan_farm
+from maps.commands.plan import AS_LAST_TIME
 from maps.pages import block as block_page
 from maps.pages import settings as settings_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
 from maps.serving import drafts, farmtext, wishes
 from maps.serving.comparing import comparison
+from maps.serving.planning import is_planning
 from maps.serving.running import Run
 from maps.serving.sitedrawing import MOST_FILES, MOST_FORM_PART, SiteDrawing, is_picture
 from maps.serving.units_of_work import units_of
@@ -268,7 +269,7 @@ class SiteChanges(SiteDrawing):
         return self.back(request, "/")
 
     async def plan(self, request: Request) -> Response:
-        """Plan the spots of a season, as the command does; its files are listed beside."""
+        """Plan the spots of every block in the background, as the command does."""
         season = request.path_params["season"]
         said = {k: str(v).strip() for k, v in (await request.form()).items()}
         count = int(said["spots"]) if said.get("spots", "").isdigit() else AS_LAST_TIME
@@ -279,12 +280,11 @@ class SiteChanges(SiteDrawing):
         if budget is not None and count:
             raise UsageError("Give the number of spots or a sum of money, not both.")
 
-        def work() -> list[str]:
-            from geo.sampling import Wishes
-
-            return plan_farm(self.work.folder, season, Wishes(spots=count), budget=budget).lines
-
-        self.work.told["spots"] = (await run_in_threadpool(work))[:-2]
+        if self.work.run is None or not self.work.run.busy:
+            self.work.run = await run_in_threadpool(
+                spots_page.all_planned, self.work, season, count, budget
+            )
+            self.work.run.start()
         return self.back(request, said.get("back", "/"))
 
     async def try_spots(self, request: Request) -> Response:
@@ -299,6 +299,8 @@ class SiteChanges(SiteDrawing):
         """Write the plan's files anew with some spots elsewhere."""
         season, block = self.place(request)
         places = spots_page.places_of(await request.json())
+        if is_planning(self.work.run):
+            raise UsageError("Spots are being planned just now. Keep places when that is done.")
         return JSONResponse(
             await run_in_threadpool(spots_page.keep, self.work, season, block, places)
         )

@@ -74,6 +74,8 @@ class Workspace:
         self.told: dict[str, list[str]] = {}
         #: Block, season and inputs -> what a plan is judged by, kept while spots are moved.
         self.sites: dict[tuple[str, int, str], Any] = {}
+        #: Season and block -> what was asked of a plan that is not made yet, or could not be.
+        self.spot_wishes: dict[tuple[int, str], Data] = {}
         self._room: Path | None = None
         self._pages: dict[Path, tuple[float, Data]] = {}
         self._live: OrderedDict[tuple[int, str, str], tuple[Season, Records]] = OrderedDict()

@@ -20,12 +20,13 @@
     sew();
   }
 
-  function sew() {
+  // Where rows cannot be crossed the way goes round their ends: the server knows it.
+  function sew(round) {
     const days = new Map();
     for (const mark of marks) days.set(mark.dataset.day, [...(days.get(mark.dataset.day) || []), at(mark)]);
     const ends = gate ? [at(gate)] : [];
     const way = [...days.values()].map((day) => "M" + [...ends, ...day, ...ends].map((p) => p.join(" ")).join("L")).join("");
-    for (const path of map.querySelectorAll(".walk, .walkcase")) path.setAttribute("d", way);
+    for (const path of map.querySelectorAll(".walk, .walkcase")) path.setAttribute("d", round || way);
   }
 
   function moved() { return marks.filter((m) => String(at(m)) !== String(start.get(m))); }
@@ -39,24 +40,22 @@
     worth.replaceChildren(...answer.worth.map((line) => Object.assign(document.createElement("p"), { textContent: line })));
   }
 
-  async function send(what) {
-    const answer = await fetch(data.place + what, { method: "POST", headers: { "content-type": "application/json", "x-soilquilt": "1" }, body: JSON.stringify(places()) });
-    return answer.json();
-  }
-
-  async function ask() {
+  // One question at a time: a drag asks with every step of the pointer.
+  async function weigh() {
     moves.hidden = !moved().length;
-    if (!moved().length) { tell(before); said.textContent = ""; keep.disabled = false; return; }
+    if (!moved().length) { tell(before); sew(data.way); said.textContent = ""; keep.disabled = false; return; }
     if (busy) { again = true; return; }
     busy = true;
     const slow = setTimeout(() => { said.textContent = "working"; }, 400);
-    const answer = await send("/try").catch(() => ({ error: "No answer from soilquilt. Is it still open?" }));
+    const answer = await ask(data.place + "/try", places());
     clearTimeout(slow);
     busy = false;
+    // The spots may have been put back meanwhile: then nothing more is to be said of them.
+    if (!moved().length) { again = false; weigh(); return; }
     said.textContent = answer.error || answer.near || "";
     keep.disabled = Boolean(answer.error);
-    if (answer.worth && moved().length) tell({ facts: answer.facts.join(", ") + ".", worth: answer.worth });
-    if (again) { again = false; ask(); }
+    if (answer.worth) { tell({ facts: answer.facts.join(", ") + ".", worth: answer.worth }); if (!again) sew(answer.way); }
+    if (again) { again = false; weigh(); }
   }
 
   function hold(mark) {
@@ -65,26 +64,26 @@
       return [Math.round(p.x * 10) / 10, Math.round(p.y * 10) / 10];
     };
     mark.addEventListener("pointerdown", (event) => { mark.setPointerCapture(event.pointerId); mark.classList.add("held"); mark.focus(); event.preventDefault(); });
-    mark.addEventListener("pointermove", (event) => { if (mark.hasPointerCapture(event.pointerId)) { put(mark, here(event)); ask(); } });
-    mark.addEventListener("pointerup", () => { mark.classList.remove("held"); ask(); });
+    mark.addEventListener("pointermove", (event) => { if (mark.hasPointerCapture(event.pointerId)) { put(mark, here(event)); weigh(); } });
+    mark.addEventListener("pointerup", () => { mark.classList.remove("held"); weigh(); });
     mark.addEventListener("keydown", (event) => {
       const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
       if (!step) return;
       const by = (event.shiftKey ? LONG_M : STEP_M) * data.scale;
       put(mark, at(mark).map((v, i) => v + by * step[i]));
-      ask();
+      weigh();
       event.preventDefault();
     });
   }
 
   for (const mark of marks) if (mark.hasAttribute("tabindex")) hold(mark);
-  document.getElementById("back").addEventListener("click", () => { for (const mark of marks) put(mark, start.get(mark)); ask(); });
+  document.getElementById("back").addEventListener("click", () => { for (const mark of marks) put(mark, start.get(mark)); weigh(); });
   keep.addEventListener("click", async () => {
     said.textContent = "working";
-    const answer = await send("/keep").catch(() => ({ error: "No answer from soilquilt. Is it still open?" }));
+    const answer = await ask(data.place + "/keep", places());
     if (answer.said) location.reload();
     else said.textContent = answer.error;
   });
-  sew();
+  sew(data.way);
   document.documentElement.dataset.ready = "true";
 })();
