@@ -25,7 +25,14 @@ from geo.zoning.indices import (
     variance_reduction,
     xie_beni,
 )
-from geo.zoning.loss import loss_by_draw, loss_curves, normal_loss
+from geo.zoning.loss import (
+    levels_of,
+    loss_by_draw,
+    loss_curves,
+    normal_loss,
+    quantiles_of,
+    rates_to_set,
+)
 from geo.zoning.outlines import zone_outlines
 
 BOOK = json.loads((Path(__file__).parent / "data" / "zones-cases.json").read_text("utf-8"))
@@ -258,3 +265,32 @@ def test_zone_means_are_known_jointly(case):
     assert covariance == near(case, np.array(expect["zone_cov"]))
     difference = np.array([-1, 1]) @ covariance @ np.array([-1, 1])
     assert np.sqrt(difference) == near(case, expect["sd_diff"])
+
+
+@pytest.mark.parametrize("ties", [False, True])
+def test_quantiles_of_many_values_are_those_of_all_put_in_order(ties):
+    """Against numpy's own quantile, to the last digit; draws of a rule hold many zeros."""
+    rng = np.random.default_rng(5)
+    draws = np.maximum(rng.normal(300, 900, (40, 5000)), 0).astype(np.float32)
+    draws = np.round(draws, -2) if ties else draws
+    levels = (0.0, 1 / 6, 0.41, 0.75, 5 / 6, 1.0)
+    assert quantiles_of(draws, levels).tolist() == np.quantile(draws, levels).tolist()
+    # In order, a sample of every so many values still brackets each.
+    ordered = np.sort(draws.ravel())
+    assert quantiles_of(ordered, levels).tolist() == np.quantile(ordered, levels).tolist()
+
+
+def test_levels_of_draws_are_those_a_search_finds():
+    """Against numpy's search, with draws on the rates themselves and next to them."""
+    rng = np.random.default_rng(6)
+    for rates in (rates_to_set(5000, 500, 1000, None), rates_to_set(13, 0.7, 2.1, 9.9)):
+        limits = rates.astype(np.float32)
+        draws = np.concatenate(
+            [
+                limits,
+                np.nextafter(limits, np.float32(np.inf)),
+                np.nextafter(limits[1:], np.float32(0)),
+                rng.uniform(0, 1.3 * rates.max(), 4000).astype(np.float32),
+            ]
+        )
+        assert levels_of(rates, draws).tolist() == np.searchsorted(limits, draws).tolist()

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from geo.chain import Link, kg_words
 from geo.materials import ELEMENT_OF, Material
 from geo.requirements.draws import Requirement
-from geo.zoning.loss import loss_by_draw
+from geo.zoning.loss import loss_by_draw, quantiles_of
 
 Cells = NDArray[np.bool_]
 
@@ -40,7 +40,7 @@ class Asked:
     def product_kg_ha(self, cells: Cells) -> tuple[float, float, float]:
         """Low, chosen and high requirement of some cells, over places and draws, as product."""
         levels = (TWO_IN_THREE[0], self.requirement.quantile, TWO_IN_THREE[1])
-        low, middle, high = np.quantile(self._at(cells), levels) / self.content
+        low, middle, high = quantiles_of(self._at(cells), levels) / self.content
         return float(low), float(middle), float(high)
 
     def _at(self, cells: Cells) -> NDArray[np.float32]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
@@ -10,10 +11,12 @@ from geo.blocks import Block
 from geo.lookup import Tables
 from geo.materials import ELEMENT_OF, Material, candidates, least_cost_blend
 from geo.prescribing.asked import Cells
+from geo.requirements.case import share_above
 from geo.requirements.draws import Requirement
 from geo.requirements.shared import figure
 from geo.settings import Settings
 from geo.zones import ZoneMap
+from geo.zoning.loss import quantiles_of
 
 #: (zone number, hectares) and the zone's cells.
 ZoneCells = tuple[tuple[int, float], Cells]
@@ -38,7 +41,7 @@ def blend_of(
     due, each amendment chooses for itself.
     """
     due = [r for r in requirements if r.kind == "rate" and r.amendment in BLENDED]
-    due = [r for r in due if np.quantile(r.draws, r.quantile, axis=0).any()]
+    due = [r for r in due if _asked_anywhere(r)]
     if len(due) < 2:
         return {}
     safe = chloride_safe(block, tables)
@@ -64,6 +67,14 @@ def blend_of(
     }
 
 
+def _asked_anywhere(requirement: Requirement) -> bool:
+    """Whether the quantile of any one place is above nothing."""
+    count = len(requirement.draws)
+    rank = math.ceil(requirement.quantile * (count - 1))
+    # Half a draw allows for the rounding of a share.
+    return bool(np.any(share_above(requirement.draws, 0.0) * count > count - rank - 0.5))
+
+
 def _pieces(
     due: Sequence[Requirement], maps: Mapping[str, ZoneMap], block: Block
 ) -> Iterator[Cells]:
@@ -79,7 +90,7 @@ def _needs(due: Sequence[Requirement], cells: Cells) -> dict[str, float]:
     """Element -> what its quantile asks for in a piece, at most its cap. [kg/ha]"""
     needs = {}
     for requirement in due:
-        need = float(np.quantile(requirement.draws[:, cells], requirement.quantile))
+        need = float(quantiles_of(requirement.draws[:, cells], [requirement.quantile])[0])
         cap = requirement.cap_kg_ha
         if cap is not None:
             need = min(need, cap * requirement.treated_share)

@@ -105,13 +105,17 @@ def fill_headlands(grid: LabelGrid, width: int) -> LabelGrid:
     if width == 0:
         return grid
     filled = grid.copy()
-    for row, labels in enumerate(grid):
-        edges = np.diff(np.concatenate([[0], labels >= 0, [0]]).astype(np.int8))
-        starts, stops = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-        for start, stop in zip(starts.tolist(), stops.tolist(), strict=True):
-            reach = min(width, (stop - start - 1) // 2)
-            filled[row, start : start + reach] = labels[start + reach]
-            filled[row, stop - reach : stop] = labels[stop - 1 - reach]
+    rim = np.zeros((len(grid), 1), dtype=np.int8)
+    edges = np.diff(np.concatenate([rim, grid >= 0, rim], axis=1), axis=1)
+    # Row by row, so the n-th start and the n-th stop bound the same stretch.
+    row, start = np.nonzero(edges == 1)
+    stop = np.nonzero(edges == -1)[1]
+    reach = np.minimum(width, (stop - start - 1) // 2)
+    left, right = grid[row, start + reach], grid[row, stop - 1 - reach]
+    for step in range(width):
+        far = reach > step
+        filled[row[far], start[far] + step] = left[far]
+        filled[row[far], stop[far] - 1 - step] = right[far]
     return filled
 
 

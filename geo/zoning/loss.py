@@ -8,6 +8,7 @@ memory). Its least expectation lies at the quantile cost_too_little / (sum of bo
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,9 +20,12 @@ from geo.grids import Array
 MOST_LEVELS = 160
 
 #: Draws times cells handled at once: bounds the memory, and stays inside the processor's cache.
-CHUNK = 1_000_000
+CHUNK = 100_000
 #: The same where draws go by one after the other and little is kept.
 ROWS = 60_000
+
+#: Fewer values than this are put in order outright; of more, about so many bracket a quantile.
+FEW_VALUES, SOME_VALUES = 100_000, 16_000
 
 Draws = NDArray[np.float32]
 
@@ -75,6 +79,48 @@ def rates_to_set(
     return np.concatenate([[0.0], np.unique(steps) * step_kg_ha])
 
 
+def quantiles_of(draws: Draws, levels: Sequence[float]) -> Array:
+    """Quantiles over all values, as `np.quantile` reads them, without putting all in order.
+
+    Some of the values bracket each quantile; only what lies in the bracket is put in order.
+
+    Examples
+    --------
+    >>> quantiles_of(np.arange(5, dtype=np.float32), (0.5, 0.9)).tolist()
+    [2.0, 3.6]
+    """
+    flat = draws.ravel(order="K")
+    if len(flat) < FEW_VALUES:
+        return np.asarray(np.quantile(flat, levels), dtype=float)
+    some = np.sort(flat[:: len(flat) // SOME_VALUES | 1])
+    return np.array([_bracketed(flat, some, level) for level in levels])
+
+
+def _bracketed(flat: Draws, some: Draws, level: float) -> float:
+    """One quantile, read between two values of a sorted sample."""
+    # Four standard errors of a rank in the sample, 2 sqrt(n), to either side.
+    slack, middle = 2 * math.sqrt(len(some)), level * (len(some) - 1)
+    first = some[max(0, math.floor(middle - slack))]
+    last = some[min(len(some) - 1, math.ceil(middle + slack))]
+    below, count, kept = 0, 0, []
+    for start in range(0, len(flat), ROWS):
+        part = flat[start : start + ROWS]
+        under = part < first
+        inside = (part <= last) & ~under
+        below += int(np.count_nonzero(under))
+        count += int(np.count_nonzero(inside))
+        # Where the bracket is one value, as with many zeros, there is nothing to put in order.
+        if first < last:
+            kept.append(part[inside])
+    place = level * (len(flat) - 1)
+    ranks = np.array([math.floor(place), min(math.floor(place) + 1, len(flat) - 1)]) - below
+    if ranks[0] < 0 or ranks[1] >= count:
+        return float(np.quantile(flat, [level])[0])
+    pair = np.partition(np.concatenate(kept), ranks)[ranks] if kept else np.array([first, first])
+    # A list: a bare number would be counted in single precision.
+    return float(np.quantile(pair, [place - math.floor(place)])[0])
+
+
 def highest_rate(draws: Draws, quantile: float) -> float:
     """The highest rate any cell can ask for: the largest quantile, read on some cells. [kg/ha]"""
     every = max(1, draws.shape[1] // 1000)
@@ -94,21 +140,41 @@ def loss_curves(
     loss = np.empty((cells, levels), dtype=np.float32)
     width = max(1, CHUNK // count)
     for start in range(0, cells, width):
-        part = draws[:, start : start + width]
+        part = np.ascontiguousarray(draws[:, start : start + width])
         wide = part.shape[1]
-        below = np.searchsorted(rates.astype(np.float32), part.ravel(), side="left")
-        place = below.reshape(part.shape) + np.arange(wide) * (levels + 1)
-        shape = (wide, levels + 1)
-        numbers = np.bincount(place.ravel(), minlength=wide * (levels + 1)).reshape(shape)
-        sums = np.bincount(
-            place.ravel(), weights=part.ravel(), minlength=wide * (levels + 1)
-        ).reshape(shape)
+        shape, size = (wide, levels + 1), wide * (levels + 1)
+        place = (levels_of(rates, part) + np.arange(wide) * (levels + 1)).ravel()
+        numbers = np.bincount(place, minlength=size).reshape(shape)
+        sums = np.bincount(place, weights=part.ravel(), minlength=size).reshape(shape)
         at_most = np.cumsum(numbers, axis=1)[:, :-1]
         sum_at_most = np.cumsum(sums, axis=1)[:, :-1]
         short = sums.sum(axis=1, keepdims=True) - sum_at_most - rates * (count - at_most)
         over = rates * at_most - sum_at_most
         loss[start : start + wide] = (cost_too_little * short + cost_too_much * over) / count
     return LossCurves(rates, loss)
+
+
+def levels_of(rates: Array, draws: Draws) -> NDArray[np.int64]:
+    """Level of the lowest rate that is no less than each draw; one past the last if none is.
+
+    Rates lie so far apart that an interval of half their least distance holds one at most: a
+    draw's interval is known by division, and one comparison settles its level.
+
+    Examples
+    --------
+    >>> draws = np.array([0, 900, 1000, 1600, 2600], dtype=np.float32)
+    >>> levels_of(np.array([0.0, 1000, 1500, 2000, 2500]), draws).tolist()
+    [0, 1, 1, 3, 5]
+    """
+    limits = rates.astype(np.float32)
+    if len(limits) < 2:
+        return np.searchsorted(limits, draws)
+    width = np.diff(limits).min() / np.float32(2)
+    starts = np.arange(math.ceil(limits[-1] / width) + 2) * width
+    first = np.searchsorted(limits, starts)
+    limit = np.append(limits, np.float32(np.inf))[first]
+    interval = np.clip(draws / width, 0, len(starts) - 1).astype(np.intp)
+    return np.asarray(first[interval] + (draws > limit[interval]))
 
 
 def loss_by_draw(
