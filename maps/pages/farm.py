@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from typing import Any
 
 import shapely
@@ -68,15 +69,24 @@ def _headline(told: list[Data], ran: bool) -> str:
             f"{_count(len(told), 'block')}, no map yet. Drop a laboratory's file, or run the "
             "season if its results are stored."
         )
-    wants = Counter(word for one in told for word in one["wants"])
-    nothing = sum(1 for one in told if one["ran"] and not one["wants"])
+    # A block that wants two things is counted once.
+    wants = Counter(tuple(one["wants"]) for one in told if one["ran"])
+    nothing = wants.pop((), 0)
     parts = [
-        f"{_count(count, 'block').lower()} want{'s' if count == 1 else ''} {word}"
-        for word, count in wants.most_common(3)
+        f"{_count(count, 'block').lower()} want{'s' if count == 1 else ''} {_listed(words)}"
+        for words, count in wants.most_common(3)
     ]
+    others = wants.total() - sum(count for _, count in wants.most_common(3))
+    if others:
+        parts.append(f"{_count(others, 'block').lower()} something else")
     if nothing:
-        parts.append(f"{_count(nothing, 'block').lower()} nothing to spread")
+        need = "needs" if nothing == 1 else "need"
+        parts.append(f"{_count(nothing, 'block').lower()} {need} nothing")
     return sentence(", ".join(parts))
+
+
+def _listed(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
 
 
 def _block(
@@ -158,7 +168,8 @@ def _next(
             )  # fmt: skip
     if waiting:
         steps.append(
-            {"title": "Answer what is open.", "text": f"{waiting} values are stored and in no map.",
+            {"title": "Answer what is open.",
+             "text": f"{waiting} value{' is' if waiting == 1 else 's are'} stored and in no map.",
              "link": "Open questions", "url": f"{base}/{season}/lab"}
         )  # fmt: skip
     held = sorted({h["amendment"] for d in ran for h in d["held"] if h["kind"] == "held"})

@@ -47,10 +47,12 @@ def _look(work: Workspace, index: int) -> Data:
             lines.append(f"{block.name}: changed since its maps were made.")
             weight += 8
         if document and document["samples"]["open"]:
-            count = len(document["samples"]["open"])
-            lines.append(f"{block.name}: {count} values wait for an answer.")
-            weight += 20 + count
+            waiting = len(document["samples"]["open"])
+            wait = "value waits" if waiting == 1 else "values wait"
+            lines.append(f"{block.name}: {waiting} {wait} for an answer.")
+            weight += 20 + waiting
     area = sum(b.area_ha for b in blocks)
-    facts = f"{len(blocks)} blocks, {area:.2f} ha" + (f", season {season}" if season else "")
+    count = f"{len(blocks)} block{'' if len(blocks) == 1 else 's'}"
+    facts = f"{count}, {area:.2f} ha" + (f", season {season}" if season else "")
     return {"name": work.name, "url": f"/farm/{index}/", "weight": weight,
             "lines": lines or ["Nothing waits."], "facts": facts}  # fmt: skip

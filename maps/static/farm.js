@@ -26,6 +26,7 @@ window.quilt = (() => {
     }
     // Hidden, as on paper, a map has no size to fit into.
     const whole = () => map.getSize().x > 80 && map.getSize().y > 90 && map.fitBounds(bounds, { paddingTopLeft: [30, 54], paddingBottomRight: [40, 26], animate: false });
+    map.on("moveend", keepLabels);
     whole();
     crossLayer(data.crosses).addTo(map);
     drawLegend();
@@ -39,6 +40,16 @@ window.quilt = (() => {
     map.getContainer().setAttribute("aria-label", "Blocks: " + data.blocks.map((b) => b.name).join(", "));
     addEventListener("lightchange", () => { for (const b of data.blocks) layers["block:" + b.id].setStyle({ color: token("--ink") }); });
     document.documentElement.dataset.ready = "true";
+  }
+
+  // A label that would run out of the map at its right is drawn back.
+  function keepLabels() {
+    const end = map.getContainer().getBoundingClientRect().right - 8;
+    for (const label of map.getContainer().querySelectorAll(".blocklabel")) {
+      label.style.translate = "";
+      const over = label.getBoundingClientRect().right - end;
+      if (over > 0) label.style.translate = `${-over}px`;
+    }
   }
 
   function drawLegend() {

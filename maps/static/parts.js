@@ -33,6 +33,7 @@ function capital(name) { return name.startsWith("pH") ? name : name[0].toUpperCa
 const UNITS = data.units || { area: "ha", mass: "kg", length: "m" };
 function massWords(kg) {
   const [mass, ton, tons] = UNITS.mass === "lb" ? [kg / 0.45359237, 2000, " tons"] : [kg, 1000, " t"];
+  if (!kg) return "0";
   return mass >= ton ? (mass / ton).toFixed(1) + tons : Math.round(mass) + " " + UNITS.mass;
 }
 
