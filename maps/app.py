@@ -162,7 +162,7 @@ async def _sorry(environment: Environment, request: Request, error: Exception) -
         return JSONResponse({"error": words}, status)
     base = request.scope.get("root_path", "")
     page = environment.get_template("sorry.html").render(
-        words=words, base=base, nonce=request.scope.get("nonce", "")
+        words=words, status=status, base=base, nonce=request.scope.get("nonce", "")
     )
     return HTMLResponse(page, status)
 
