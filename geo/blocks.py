@@ -182,22 +182,33 @@ def read_outlines(
         If the file is no outline file, hostile or damaged.
     """
     file = receive(path)
+    return outlines_of(file.path, read_shapes(file), crs, beside, known_points, accept)
+
+
+def outlines_of(
+    path: Path,
+    layers: Sequence[Shapes],
+    crs: str | None = None,
+    beside: Sequence[BaseGeometry] = (),
+    known_points: Sequence[Place] = (),
+    accept: Sequence[str] = (),
+) -> tuple[tuple[Outline, ...], tuple[Finding, ...]]:
+    """`read_outlines` for a file whose layers are read already."""
     outlines: list[Outline] = []
     findings: list[Finding] = []
-    layers = read_shapes(file)
     for layer in layers:
-        system, asked = system_of(layer, file.name, crs, beside, known_points, accept)
+        system, asked = system_of(layer, path.name, crs, beside, known_points, accept)
         findings += asked
         if system:
-            layer, asked = axes_of(layer, file.name, system, beside, known_points, accept)
+            layer, asked = axes_of(layer, path.name, system, beside, known_points, accept)
             findings += asked
-            more, odd = _layer_outlines(layer, file.path, system, accept)
+            more, odd = _layer_outlines(layer, path, system, accept)
             outlines += more
             findings += odd
     outlines, found = _ponds(outlines, accept)
     findings += found
-    findings += _off_the_points(outlines, file.name, beside, known_points)
-    findings += _points_beside(layers, file.name)
+    findings += _off_the_points(outlines, path.name, beside, known_points)
+    findings += _points_beside(layers, path.name)
     return tuple(outlines), tuple(findings)
 
 

@@ -20,6 +20,10 @@ class IntakeError(SoilquiltError):
     """A file cannot be read as what it should be. Nothing of it is stored."""
 
 
+class UnreadableError(IntakeError):
+    """Reading a file broke, had no end or wanted too much: other words about it do not help."""
+
+
 class FarmError(SoilquiltError):
     """The farm folder is missing, held by another process, or damaged."""
 

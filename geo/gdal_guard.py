@@ -38,6 +38,8 @@ GDAL_ENVIRONMENT = {
     "GDAL_SKIP": SKIPPED,
     "CPL_VSIL_CURL_ALLOWED_EXTENSIONS": ".none",
     "SHAPE_RESTORE_SHX": "NO",
+    # Megabytes of raster kept in memory; else a twentieth of the machine, which may be too much.
+    "GDAL_CACHEMAX": "256",
     # Each build lacks some of the drivers named above and would say so on stderr, every time.
     "CPL_LOG": os.devnull,
 }

@@ -1,7 +1,7 @@
 """A grower's own picture of the ground: a GeoTIFF -> colours in the projection that pages draw in.
 
-Files come from outside: GDAL is held to its GeoTIFF driver, the file must say where it lies, and
-what is read of it is thinned to what a screen shows.
+Files come from outside: GDAL is held to its GeoTIFF driver and to a child process, the file must
+say where it lies, and what is read of it is thinned to what a screen shows.
 """
 
 from __future__ import annotations
@@ -16,10 +16,11 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-import geo.gdal_guard
+from geo import gdal_guard as gdal_guard  # before rasterio is loaded
 from geo.blocks import Block
 from geo.crs import Place
 from geo.errors import IntakeError
+from geo.fence import read_apart
 from geo.received import true_kind
 
 #: Most bytes of a file, and most pixels in it.
@@ -67,11 +68,21 @@ def read_ground(path: Path, blocks: Sequence[Block] = ()) -> GroundPicture:
     IntakeError
         If it is no GeoTIFF, too large, does not say where it lies, or lies elsewhere.
     """
-    geo.gdal_guard.guard_gdal()
+    _small_enough(path)
+    return read_apart(read_geotiff, path, tuple(blocks), name=path.name)
+
+
+def read_geotiff(path: Path, blocks: Sequence[Block]) -> GroundPicture:
+    """The picture, as GDAL reads it; `read_ground` runs it in a child process.
+
+    Raises
+    ------
+    IntakeError
+        If it is damaged, too large, does not say where it lies, or lies elsewhere.
+    """
     import rasterio
     from rasterio.errors import RasterioError, RasterioIOError
 
-    _small_enough(path)
     try:
         with rasterio.open(path, driver="GTiff") as file:
             _usable(file, path.name)

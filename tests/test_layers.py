@@ -24,6 +24,8 @@ ORDER = (
     "geo.gdal_guard",
     "geo.crs",
     "geo.received",
+    "geo.fence",
+    "geo.outlines.gdal_layers",
     "geo.outlines.shapes",
     "geo.outlines.polygons",
     "geo.outlines.systems",

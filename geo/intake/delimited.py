@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from geo.errors import IntakeError
+from geo.fence import read_apart
 from geo.findings import Finding
 from geo.intake.numbers import decimal_mark
 from geo.received import (
@@ -57,7 +58,7 @@ def read_sheets(file: Received) -> tuple[Sheet, ...]:
         If the file is neither, or damaged.
     """
     if file.kind == "zip":
-        return _workbook(file)
+        return read_apart(read_workbook, file, name=file.name)
     if file.kind == "text":
         return (_delimited(file),)
     if file.kind == "pdf":
@@ -148,7 +149,14 @@ def _delimiter(lines: Sequence[str]) -> str:
 # Workbooks
 
 
-def _workbook(file: Received) -> tuple[Sheet, ...]:
+def read_workbook(file: Received) -> tuple[Sheet, ...]:
+    """Tables of a workbook, empty sheets left out; `read_sheets` runs it in a child process.
+
+    Raises
+    ------
+    IntakeError
+        If it is no workbook, holds macros or is damaged.
+    """
     import openpyxl
 
     try:
@@ -165,6 +173,8 @@ def _workbook(file: Received) -> tuple[Sheet, ...]:
         warnings.simplefilter("ignore")
         try:
             book = openpyxl.load_workbook(io.BytesIO(file.data), read_only=True, data_only=True)
+        except MemoryError:
+            raise
         except Exception as error:  # openpyxl raises whatever a damaged part makes it raise
             raise IntakeError(f"{file.name} is damaged: {error}. Save it again.") from None
         try:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from geo.blocks import Block, make_block, read_outlines
+from geo.blocks import Block, make_block, outlines_of
 from geo.crs import WGS84, read_crs
 from geo.errors import IntakeError, UsageError
 from geo.findings import Finding
@@ -255,15 +255,16 @@ def _read_map(file: Received, known: Known) -> Reading:
         return replace(reading, kinds=("applications",), applications=records, findings=findings)
     kinds = {"points" if s.geometry.geom_type == "Point" else "outlines" for s in shapes}
     if "outlines" in kinds:
-        reading = _outlines(file, reading, known)
+        reading = _outlines(layers, file, reading, known)
     if "points" in kinds:
         reading = _places_of_map(layers, file, reading, known)
     return reading
 
 
-def _outlines(file: Received, reading: Reading, known: Known) -> Reading:
-    outlines, findings = read_outlines(
+def _outlines(layers: Sequence[Shapes], file: Received, reading: Reading, known: Known) -> Reading:
+    outlines, findings = outlines_of(
         file.path,
+        layers,
         crs=known.crs,
         beside=[block.lonlat for block in known.blocks],
         known_points=[(point.lon, point.lat) for point in known.points],

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import sqlite3
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -18,13 +16,12 @@ import shapely.geometry
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from geo import gdal_guard as gdal_guard  # before pyogrio is loaded
 from geo.errors import IntakeError
+from geo.fence import read_apart
+from geo.outlines.gdal_layers import SHAPEFILE_PARTS, Layer, read_geopackage, read_shapefile
 from geo.received import MOST_BLOCKS, MOST_VERTICES, Received, parse_xml, read_zip
 
 WGS84 = "EPSG:4326"
-SHAPEFILE_PARTS = (".shp", ".shx", ".dbf", ".prj", ".cpg")
-GPKG_ID = 0x47504B47
 
 
 @dataclass(frozen=True)
@@ -71,7 +68,9 @@ def read_shapes(file: Received) -> tuple[Shapes, ...]:
 def _check_amount(name: str, layers: Sequence[Shapes]) -> None:
     shapes = [shape for layer in layers for shape in layer.shapes]
     if len(shapes) > MOST_BLOCKS:
-        raise IntakeError(f"{name} holds {len(shapes)} shapes; {MOST_BLOCKS} is the most.")
+        raise IntakeError(
+            f"{name} holds more than {MOST_BLOCKS} shapes, the most we take. Cut it to this farm."
+        )
     vertices = sum(shapely.get_num_coordinates(shape.geometry) for shape in shapes)
     if vertices > MOST_VERTICES:
         raise IntakeError(f"{name} has {vertices} corners; {MOST_VERTICES} is the most.")
@@ -220,16 +219,14 @@ def _gpx_place(element: Element) -> tuple[float, float]:
     return place
 
 
-# Shapefile, zip, GeoPackage
+# Zip, shapefile, GeoPackage
 
 
 def _read_archive(file: Received) -> tuple[Shapes, ...]:
     kinds = (*SHAPEFILE_PARTS, ".kml", ".gpx", ".geojson", ".json")
     members = read_zip(file.data, file.name, kinds)
     shapefiles = sorted(name for name in members if name.lower().endswith(".shp"))
-    layers: list[Shapes] = []
-    for shp in shapefiles:
-        layers.append(_shapefile(_siblings(members, shp), file.name))
+    layers = [_shapefile(_siblings(members, shp), file.name) for shp in shapefiles]
     for name, data in sorted(members.items()):
         if name.lower().endswith((".kml", ".gpx")):
             layers.append(xml_shapes(data, f"{file.name}, {name}"))
@@ -257,75 +254,23 @@ def _read_shapefile(file: Received) -> tuple[Shapes, ...]:
 
 
 def _shapefile(parts: Mapping[str, bytes], name: str) -> Shapes:
-    """A shapefile from the bytes of its parts, copied under names of our own."""
     if not parts[".shp"].startswith(b"\x00\x00\x27\x0a"):
         raise IntakeError(f"{name}: the .shp in it is not a shapefile.")
     if ".shx" not in parts:
         raise IntakeError(f"{name} lacks its .shx file. Give .shp, .shx, .dbf and .prj together.")
-    with tempfile.TemporaryDirectory() as folder:
-        for suffix, data in parts.items():
-            if suffix in SHAPEFILE_PARTS:
-                (Path(folder) / f"outline{suffix}").write_bytes(data)
-        crs, shapes = _through_gdal(Path(folder) / "outline.shp", name, _code_page(parts))
-    return Shapes(shapes, crs)
-
-
-def _code_page(parts: Mapping[str, bytes]) -> str | None:
-    """Encoding of the attributes: what .cpg says, else UTF-8 if it is that, else cp1252."""
-    if ".cpg" in parts:
-        return None
-    try:
-        parts.get(".dbf", b"")[32:].decode("utf-8")
-    except UnicodeDecodeError:
-        return "CP1252"
-    return "UTF-8"
-
-
-def _through_gdal(
-    path: Path, name: str, encoding: str | None, layer: str | None = None
-) -> tuple[str, tuple[Shape, ...]]:
-    from pyogrio.errors import DataLayerError, DataSourceError
-    from pyogrio.raw import read
-
-    try:
-        meta, _, blobs, columns = read(path, layer=layer, encoding=encoding, force_2d=True)
-    except (DataSourceError, DataLayerError, ValueError, RuntimeError) as error:
-        raise IntakeError(f"{name} is damaged: {error}. Export it again.") from None
-    names = [str(field) for field in meta["fields"]]
-    geometries = shapely.from_wkb(blobs)
-    shapes = [
-        Shape(geometry, _texts({field: columns[i][row] for i, field in enumerate(names)}))
-        for row, geometry in enumerate(geometries)
-        if geometry is not None and not geometry.is_empty
-    ]
-    return str(meta["crs"] or ""), tuple(shapes)
+    wanted = {suffix: data for suffix, data in parts.items() if suffix in SHAPEFILE_PARTS}
+    return _shapes_of(read_apart(read_shapefile, wanted, name, name=name))
 
 
 def _read_geopackage(file: Received) -> tuple[Shapes, ...]:
-    with tempfile.TemporaryDirectory() as folder:
-        copy = Path(folder) / "outline.gpkg"
-        copy.write_bytes(file.data)
-        layers = []
-        for table in _feature_tables(copy, file.name):
-            crs, shapes = _through_gdal(copy, file.name, None, table)
-            layers.append(Shapes(shapes, crs))
+    layers = read_apart(read_geopackage, file.data, file.name, name=file.name)
     if not layers:
         raise IntakeError(f"{file.name} holds no layer of outlines.")
-    return tuple(layers)
+    return tuple(_shapes_of(layer) for layer in layers)
 
 
-def _feature_tables(path: Path, name: str) -> list[str]:
-    """Feature layers of a stranger's GeoPackage, looked up without trusting its schema."""
-    connection = sqlite3.connect(f"{path.as_uri()}?mode=ro&immutable=1", uri=True)
-    try:
-        connection.execute("PRAGMA trusted_schema=OFF")
-        if connection.execute("PRAGMA quick_check").fetchone()[0] != "ok":
-            raise IntakeError(f"{name} is damaged. Export it again.")
-        if connection.execute("PRAGMA application_id").fetchone()[0] != GPKG_ID:
-            raise IntakeError(f"{name} is a database, but not a GeoPackage.")
-        rows = connection.execute("SELECT table_name FROM gpkg_geometry_columns").fetchall()
-    except sqlite3.DatabaseError as error:
-        raise IntakeError(f"{name} is damaged: {error}. Export it again.") from None
-    finally:
-        connection.close()
-    return [str(row[0]) for row in rows]
+def _shapes_of(layer: Layer) -> Shapes:
+    shapes = (
+        Shape(shapely.from_wkb(wkb), _texts(attributes)) for wkb, attributes in layer.features
+    )
+    return Shapes(tuple(s for s in shapes if not s.geometry.is_empty), layer.crs)

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
 from geo.blocks import Outline, read_outlines
-from geo.errors import FarmError, IntakeError, SoilquiltError
+from geo.errors import FarmError, IntakeError, SoilquiltError, UnreadableError
 from geo.farm import (
     ABOUT_THE_FILE,
     accept_findings,
@@ -356,12 +356,18 @@ def _in_order(draft: Draft, refused: list[tuple[str, str]]) -> list[Path]:
     """Files in the order in which they help each other; those that cannot be read left out."""
     found = []
     before = layouts(draft.farm) if (draft.farm / "farm.toml").is_file() else ()
-    for path in draft.files:
+    for path in tuple(draft.files):
         try:
             kinds = read_file(
                 path, season=draft.season, crs=draft.crs, columns=_columns_of(draft, path),
                 accept=sorted(draft.accept), profiles=() if path.name in draft.anew else before,
             ).kinds  # fmt: skip
+        except UnreadableError as error:
+            # Not tried again at every answer: it may take a minute each time.
+            draft.files.remove(path)
+            draft.refused.append((path.name, str(error)))
+            refused.append((path.name, str(error)))
+            continue
         except SoilquiltError as error:
             refused.append((path.name, str(error)))
             continue
