@@ -61,6 +61,9 @@ FERTILISER_STEP_KG_HA = 25.0
 TRACE_STEP_KG_HA = 0.5
 TRACE = ("zinc", "boron", "manganese", "copper", "iron")
 
+#: Share of a full pass below which what is left is not driven out for. [1]
+LEAST_PASS_SHARE = 0.01
+
 #: Amendments whose remainder may follow in later passes, after a new test.
 STAGED = ("lime", "gypsum", "sulfur")
 
@@ -328,7 +331,8 @@ def _passes(asked: Asked, need: float, rate: float) -> tuple[float, ...]:
     if asked.requirement.amendment == "gypsum":
         need = min(need, figure("gypsum", "cap_total").value / asked.content)
     passes, left = [rate], need - rate
-    while left > 0.5:
+    # What rounding of the passes leaves over is no pass of its own.
+    while left > max(0.5, LEAST_PASS_SHARE * cap):
         passes.append(round_rate(min(left, cap), cap))
         left -= passes[-1]
     return tuple(passes)

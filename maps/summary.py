@@ -11,13 +11,12 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from geo.lookup import properties
+from geo.units import ft_from_m
+from maps.paper.measures import Measures
 from maps.wording import (
     AMENDMENT_WORDS,
     MAP_VERDICT_WORDS,
-    amount_words,
     money,
-    range_words,
-    rate_words,
     sentence,
 )
 
@@ -29,9 +28,10 @@ def season_sentences(document: Document) -> list[str]:
     block = document["block"]
     samples = document["samples"]
     top, bottom = document["layer_cm"]
+    measures = _measures(document)
     lines = [
-        f"{block['name']} {document['season']}: {block['area_ha']:.2f} ha, "
-        f"{samples['stations']} samples from {top:g}-{bottom:g} cm."
+        f"{block['name']} {document['season']}: {measures.area_words(block['area_ha'])}, "
+        f"{samples['stations']} samples from {_layer_words(top, bottom, measures)}."
     ]
     lines += _map_lines(document["surfaces"])
     if samples["not_analysed"]:
@@ -39,10 +39,22 @@ def season_sentences(document: Document) -> list[str]:
         lines.append(f"Not analysed: {names}. No rating, no map, no rate; it does not count as 0.")
     lines += _rate_lines(document)
     lines += _purchase_lines(document)
-    lines += [sentence(line) for line in document["conflicts"]]
-    lines += _held_lines(document["held"])
+    lines += [measures.said(sentence(line)) for line in document["conflicts"]]
+    lines += [measures.said(line) for line in _held_lines(document["held"])]
     lines += _open_lines(document)
     return lines
+
+
+def _layer_words(top_cm: float, bottom_cm: float, measures: Measures) -> str:
+    """The layer sampled, in inches on a US farm."""
+    if measures.us:
+        top, bottom = (ft_from_m(cm / 100) * 12 for cm in (top_cm, bottom_cm))
+        return f"{top:.3g}-{bottom:.3g} in"
+    return f"{top_cm:.3g}-{bottom_cm:.3g} cm"
+
+
+def _measures(document: Document) -> Measures:
+    return Measures(document["settings"].get("units") == "us")
 
 
 def _map_lines(surfaces: Mapping[str, Mapping[str, Any]]) -> list[str]:
@@ -61,17 +73,17 @@ def _names(keys: Iterable[str]) -> str:
 
 def _rate_lines(document: Document) -> list[str]:
     """A sentence for each amendment with a rate: every zone, the total and the money."""
-    currency = document["settings"]["currency"]
+    currency, measures = document["settings"]["currency"], _measures(document)
     lines = []
     amendments = dict.fromkeys(rate["amendment"] for rate in document["rates"])
     for amendment in amendments:
         rates = [rate for rate in document["rates"] if rate["amendment"] == amendment]
         material = rates[0]["material"].replace("_", " ")
         total_kg = sum(rate["rate_kg_ha"] * rate["area_ha"] for rate in rates)
-        parts = [_rate_part(rate, len(rates)) for rate in rates]
+        parts = [_rate_part(rate, len(rates), measures) for rate in rates]
         cost = document["costs"].get(amendment)
         named = _word(amendment) + (f", {material}" if material != amendment else "")
-        line = f"{named}: {'; '.join(parts)}. In all {amount_words(total_kg)}"
+        line = f"{named}: {'; '.join(parts)}. In all {measures.amount(total_kg)}"
         line += f", {money(cost, currency)}." if cost is not None else "."
         if any(rate["from_memory"] for rate in rates):
             line += " A figure behind it is from memory: please check."
@@ -81,9 +93,9 @@ def _rate_lines(document: Document) -> list[str]:
 
 def _purchase_lines(document: Document) -> list[str]:
     """What to buy, and what first if only part of the money is there."""
-    currency = document["settings"]["currency"]
+    currency, measures = document["settings"]["currency"], _measures(document)
     buy = [
-        f"{amount_words(line['bought_kg'])} {line['name']} ({line['packing']}"
+        f"{measures.amount(line['bought_kg'])} {line['name']} ({line['packing']}"
         + (f", {money(line['cost'], currency)}" if line["cost"] is not None else "")
         + ")"
         for line in document.get("purchase", ())
@@ -95,12 +107,13 @@ def _purchase_lines(document: Document) -> list[str]:
     return lines
 
 
-def _rate_part(rate: Mapping[str, Any], zones: int) -> str:
+def _rate_part(rate: Mapping[str, Any], zones: int, measures: Measures) -> str:
     where = f"zone {rate['zone_id']}" if zones > 1 else "one rate"
-    doubt = range_words(rate["low_kg_ha"], rate["high_kg_ha"])
+    doubt = measures.span(rate["low_kg_ha"], rate["high_kg_ha"])
     if not rate["range_known"]:
         doubt += " by laboratory noise alone, real range not known"
-    part = f"{where}, {rate['area_ha']:.2f} ha, {rate_words(rate['rate_kg_ha'])} ({doubt})"
+    shown = measures.rate(rate["rate_kg_ha"])
+    part = f"{where}, {measures.area_words(rate['area_ha'])}, {shown} ({doubt})"
     if len(rate["passes"]) > 1:
         part += f" in {len(rate['passes'])} passes"
     return part

@@ -3,6 +3,7 @@
 import csv
 import hashlib
 import json
+import re
 import os
 import shutil
 import sqlite3
@@ -263,6 +264,10 @@ def test_a_run_says_what_it_found(ran: Path):
     assert any(line.startswith("Not analysed:") and "boron" in line for line in told)
     assert any("No lime here" in line for line in told)
     assert any("wait for an answer (same bag twice)" in line for line in told)
+    us = document | {"settings": document["settings"] | {"units": "us"}}
+    # 0.41 ha are 1.02 ac and 15 cm are 5.91 in (definitions of acre and inch); 0.412 ha here.
+    assert season_sentences(us)[0].startswith("Werfie 2024: 1.02 ac, 14 samples from 0-5.91 in.")
+    assert not any(re.search(r"\d (kg/ha|t/ha|ha|t)\b", line) for line in season_sentences(us))
 
 
 def test_json_is_one_document_and_progress_goes_to_stderr(ran: Path):

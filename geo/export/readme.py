@@ -9,6 +9,7 @@ from geo.export.layers import SpreadLayer, written_rate
 from geo.export.shapefile import ShapefileReport
 from geo.prescription import Rate
 from geo.settings import Settings
+from geo.units import KG_PER_LB, M_PER_FT, acres_from_ha
 
 #: Side of the tray in the tray check. [m]
 TRAY_M = 0.5
@@ -26,7 +27,7 @@ def readme_text(
     """Text for the person at the controller, ASCII, CRLF.
 
     It says what the file cannot: the unit of the rates, what happens outside the zones, and how
-    much should come out along 100 m of row; `rate_from_memory` flags figures nobody has seen;
+    much should come out along 100 m (or 100 ft) of row, in the farm's units; `rate_from_memory` flags figures nobody has seen;
     `grids_kg` is what the cells of a task file's grid give, where it has one.
     """
     first, _ = layers[0]
@@ -49,7 +50,7 @@ def readme_text(
     for (layer, _), kg in zip(layers, grids_kg, strict=False):
         more = 100 * (kg / layer.total_kg - 1) if layer.total_kg else 0.0
         lines += [
-            f"The grid in TASKDATA gives {kg:.0f} kg, {more:+.1f} % against the plan: whole cells "
+            f"The grid in TASKDATA gives {_mass(kg, settings)}, {more:+.1f} % against the plan: whole cells "
             "cannot follow a border.",
             "",
         ]
@@ -81,24 +82,43 @@ def _layer_lines(layer: SpreadLayer, report: ShapefileReport, settings: Settings
         head,
         f"  {report.polygons} polygons (controller reads {settings.controller.max_polygons}), "
         f"{report.kilobytes:.0f} kB (reads {settings.controller.max_kb:g}).",
-        f"  Area {layer.area_ha:.2f} ha (on the ellipsoid), product {layer.total_kg:.0f} kg.",
+        f"  Area {_area(layer.area_ha, settings)} (on the ellipsoid), "
+        f"product {_mass(layer.total_kg, settings)}.",
     ]
     if report.simplified_m:
         lines.append(f"  Outlines simplified by {report.simplified_m:g} m to fit the controller.")
     if report.joined_parts:
         lines.append(
             f"  {report.joined_parts} part(s) took the rate of a neighbour to fit the controller; "
-            f"{report.moved_kg:.0f} kg go elsewhere than planned below."
+            f"{_mass(report.moved_kg, settings)} go elsewhere than planned below."
         )
     for zone, rate in zip(layer.zones, layer.rates_kg_ha, strict=True):
-        per_100_m = rate * swath_m * 100 / 10_000
         tray_g = rate * TRAY_M**2 / 10
         lines.append(
-            f"  Zone {zone.zone_id}: {written_rate(rate, unit):g} {unit}, {zone.area_ha:.2f} ha, "
-            f"{rate * zone.area_ha:.0f} kg; {per_100_m:.1f} kg per 100 m at {swath_m:g} m swath; "
+            f"  Zone {zone.zone_id}: {written_rate(rate, unit):g} {unit}, "
+            f"{_area(zone.area_ha, settings)}, {_mass(rate * zone.area_ha, settings)}; "
+            f"{_along(rate, swath_m, settings)}; "
             f"{tray_g:.1f} g in a tray of {TRAY_M * 100:.0f} x {TRAY_M * 100:.0f} cm."
         )
     return [*lines, ""]
+
+
+def _area(hectares: float, settings: Settings) -> str:
+    us = settings.units == "us"
+    return f"{acres_from_ha(hectares):.2f} ac" if us else f"{hectares:.2f} ha"
+
+
+def _mass(kg: float, settings: Settings) -> str:
+    return f"{kg / KG_PER_LB:.0f} lb" if settings.units == "us" else f"{kg:.0f} kg"
+
+
+def _along(kg_ha: float, swath_m: float, settings: Settings) -> str:
+    """What should come out on a stretch of one swath."""
+    kg = kg_ha * swath_m * 100 / 10_000
+    if settings.units == "us":
+        lb, feet = kg * M_PER_FT / KG_PER_LB, swath_m / M_PER_FT
+        return f"{lb:.1f} lb per 100 ft at {feet:.1f} ft swath"
+    return f"{kg:.1f} kg per 100 m at {swath_m:g} m swath"
 
 
 def _ascii(text: str) -> str:

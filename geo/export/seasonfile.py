@@ -62,6 +62,7 @@ def season_document(
                 "controller": season.settings.controller,
                 "costs": season.settings.costs,
                 "currency": season.settings.currency,
+                "units": season.settings.units,
             },
             "samples": {
                 "stations": len(checked.usable),
