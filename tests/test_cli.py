@@ -3,8 +3,8 @@
 import csv
 import hashlib
 import json
-import re
 import os
+import re
 import shutil
 import sqlite3
 import subprocess

@@ -27,8 +27,9 @@ def readme_text(
     """Text for the person at the controller, ASCII, CRLF.
 
     It says what the file cannot: the unit of the rates, what happens outside the zones, and how
-    much should come out along 100 m (or 100 ft) of row, in the farm's units; `rate_from_memory` flags figures nobody has seen;
-    `grids_kg` is what the cells of a task file's grid give, where it has one.
+    much should come out along 100 m (or 100 ft) of row, in the farm's units; `rate_from_memory`
+    flags figures nobody has seen; `grids_kg` is what the cells of a task file's grid give, where
+    it has one.
     """
     first, _ = layers[0]
     unit = settings.controller.rate_unit
@@ -50,8 +51,8 @@ def readme_text(
     for (layer, _), kg in zip(layers, grids_kg, strict=False):
         more = 100 * (kg / layer.total_kg - 1) if layer.total_kg else 0.0
         lines += [
-            f"The grid in TASKDATA gives {_mass(kg, settings)}, {more:+.1f} % against the plan: whole cells "
-            "cannot follow a border.",
+            f"The grid in TASKDATA gives {_mass(kg, settings)}, {more:+.1f} % against the plan: "
+            "whole cells cannot follow a border.",
             "",
         ]
     if any(rate_from_memory):
