@@ -77,9 +77,7 @@ def serving(folder: Path) -> Iterator[str]:
     listening.bind(("127.0.0.1", 0))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
-    for _ in range(200):
-        if server.started:
-            break
+    while thread.is_alive() and not server.started:
         time.sleep(0.05)
     try:
         yield f"http://127.0.0.1:{listening.getsockname()[1]}"

@@ -10,6 +10,8 @@ from geo.zones import Zone
 #: South-west corner of the invented test block. [m]
 E, N = 407_000.0, 6_240_000.0
 CRS = "EPSG:32734"
+#: How long a browser test waits for what must come. [ms]
+PATIENT_MS = 120_000
 
 
 def geodesic_ha(shape):
@@ -74,9 +76,13 @@ def chromium():
     """
     import os
 
+    from playwright.sync_api import expect
+
     from geo.errors import FarmError
     from maps.screenshots import a_browser
 
+    # A busy machine is slow; what a page should say it says in the end, or never.
+    expect.set_options(timeout=PATIENT_MS)
     try:
         with a_browser() as browser:
             yield browser
@@ -94,6 +100,7 @@ def new_tab(chromium):
     def new_tab(base, width=1280, **words):
         size = {"width": width, "height": 800}
         page = chromium.new_context(viewport=size, base_url=base, **words).new_page()
+        page.set_default_timeout(PATIENT_MS)
         page.trouble = trouble = []
 
         def note(words, wrong=True):
@@ -138,6 +145,31 @@ def in_order(new_tab, ready, axe):
         assert page.trouble == []
 
     return in_order
+
+
+@pytest.fixture
+def held_back():
+    """Holds the first answer to a path until the page has done something else.
+
+    `held_back(page, path, ask, other)`: `ask` makes the page ask, `other` is done before it is
+    answered; then the page has had time to make use of the late answer, the server's or `said`.
+    """
+
+    def held_back(page, path, ask, other, said=None):
+        routes = []
+        page.route(path, lambda route: routes.append(route))
+        with page.expect_request(path):
+            ask()
+        other()
+        with page.expect_event("requestfinished"):
+            if said is None:
+                routes[0].continue_()
+            else:
+                routes[0].fulfill(json=said)
+        # Another question and its answer take longer than the way from the answer to the page.
+        page.evaluate("() => fetch('/static/ask.js').then((answer) => answer.text())")
+
+    return held_back
 
 
 @pytest.fixture(scope="session")

@@ -18,7 +18,6 @@ from maps.serving.units_of_work import run_unit, units_of
 pytestmark = pytest.mark.browser
 
 ZONES = "/2024/poel/zones?spread=lime"
-SLOW_MS = 120_000
 
 
 @pytest.fixture(scope="module")
@@ -57,11 +56,11 @@ def test_clicks_draw_a_border_that_is_kept_and_taken_back(new_tab, address, farm
         page.mouse.click(ground["x"] + x * ground["width"], ground["y"] + y)
     assert len(text.input_value().split("\n")) == 3
     page.get_by_role("button", name="See what it gives").click()
-    expect(page.locator(".byhand table")).to_contain_text("worked out", timeout=SLOW_MS)
+    expect(page.locator(".byhand table")).to_contain_text("worked out")
     expect(page.locator(".verdict")).to_contain_text("Your own border")
     assert read_settings(farm / "farm.toml").block("Poel").boundaries is None
     page.get_by_role("button", name="Keep this border").click()
-    expect(page.get_by_role("status")).to_contain_text("Kept in farm.toml", timeout=SLOW_MS)
+    expect(page.get_by_role("status")).to_contain_text("Kept in farm.toml")
     assert read_settings(farm / "farm.toml").block("Poel").boundaries is not None
     page.get_by_role("button", name="Take your border back").click()
     expect(page.get_by_role("status")).to_contain_text("Taken back")
@@ -97,7 +96,7 @@ def test_a_refused_border_is_said_and_no_rule_of_access_is_broken(
     text.fill("-33.9, 19.99\n-33.9, 20.01")
     page.get_by_role("button", name="See what it gives").click()
     alert = page.locator(".byhand").get_by_role("alert")
-    expect(alert).to_contain_text("does not cut the block in two", timeout=SLOW_MS)
+    expect(alert).to_contain_text("does not cut the block in two")
     assert axe(page) == []
     assert page.evaluate("() => document.documentElement.scrollWidth - innerWidth") <= 0
     page.get_by_role("button", name="Leave it").click()

@@ -92,7 +92,7 @@ def test_changing_the_light_redraws_the_map(new_tab, address, ready):
     page = ready(in_light(new_tab(address), "day"), SOIL)
     page.get_by_role("radio", name="Sun").first.click()
     expect(page.locator("img.leaflet-image-layer")).to_have_attribute(
-        "src", "/2024/werfie/picture/ph_water/found.png?light=sun"
+        "src", "/2024/werfie/picture/ph_water/found.webp?light=sun"
     )
     assert page.trouble == []
     page.context.close()
@@ -145,7 +145,7 @@ def test_the_patch_being_worked_on_has_marching_stitches(new_tab, demo_farm, rea
             expect(patch).to_contain_text("working")
             assert patch.locator("svg").evaluate("n => getComputedStyle(n).animationName") == style
         moving.get_by_role("button", name="Stop after this one").click()
-        expect(moving.locator(".patches [data-state=working]")).to_have_count(0, timeout=120_000)
+        expect(moving.locator(".patches [data-state=working]")).to_have_count(0)
         for page in (moving, still):
             assert page.trouble == []
             page.context.close()

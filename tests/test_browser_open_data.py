@@ -92,7 +92,7 @@ def story(files, new_tab, ready, tmp_path_factory):
         said["rows"] = page.get_by_role("group", name="First rows of profiles.csv").inner_text()
         page.get_by_role("button", name="Store both files").click()
         page.get_by_role("button", name="Make the maps of 1967").click()
-        page.get_by_role("link", name="Zones and rates", exact=True).click(timeout=60_000)
+        page.get_by_role("link", name="Zones and rates", exact=True).click()
         page.wait_for_selector("html[data-ready]", state="attached")
         said["zones"] = page.locator(".say").inner_text()
         ready(page, "/1967/burford/soil?show=ph_water")

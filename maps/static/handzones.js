@@ -5,9 +5,8 @@
   let lines = [[]], drawing = null, answer = null, turn = 0;
 
   async function post(what, sent) {
-    const reply = await fetch(`${data.app.place}/border/${what}`, { method: "POST", headers: { "content-type": "application/json", "x-soilquilt": "1" }, body: JSON.stringify(sent) });
-    const told = await reply.json();
-    if (!reply.ok) throw new Error(told.error);
+    const told = await ask(`${data.app.place}/border/${what}`, sent);
+    if (!told.ok) throw new Error(told.error);
     return told;
   }
 
@@ -15,6 +14,7 @@
   function notice(words, role) { return el("p", { class: "notice", role }, words); }
 
   function idle(said = null) {
+    turn++;
     drawing = null; answer = null; lines = [[]];
     quilt.trace([]);
     const material = page.now();
@@ -49,16 +49,16 @@
   function sent() { return { amendment: drawing.amendment, lines: lines.filter((line) => line.length) }; }
 
   async function tryIt() {
-    const mine = ++turn, found = box.querySelector(".found");
+    const mine = ++turn, border = sent(), found = box.querySelector(".found");
     fill(found, el("p", { class: "quiet" }, "Working it out \u2026"));
     try {
-      const told = await post("try", sent());
+      const told = await post("try", border);
       if (mine !== turn || !drawing) return;
       answer = told;
       page.draw(told.material);
       quilt.trace(lines);
       document.querySelector(".follows").replaceChildren();
-      fill(found, beside(told), el("div", { class: "actions" }, button("Keep this border", keep, "go")));
+      fill(found, beside(told), el("div", { class: "actions" }, button("Keep this border", () => keep(border), "go")));
     } catch (error) { if (mine === turn) fill(found, notice(error.message, "alert")); }
   }
 
@@ -73,10 +73,11 @@
       row("expected loss", losses.own, losses.computed)));
   }
 
-  async function keep() {
+  // What was tried is kept, whatever has been clicked since.
+  async function keep(border) {
     try {
-      const told = await post("keep", sent());
-      if (!data.app.borders.includes(drawing.amendment)) data.app.borders.push(drawing.amendment);
+      const told = await post("keep", border);
+      if (!data.app.borders.includes(border.amendment)) data.app.borders.push(border.amendment);
       leave(notice(told.said, "status"));
     } catch (error) { fill(box.querySelector(".found"), notice(error.message, "alert")); }
   }
@@ -96,6 +97,6 @@
     written();
   };
   // Another material, or another wish, ends the drawing.
-  document.querySelector(".strip").addEventListener("click", () => { turn++; idle(); });
+  document.querySelector(".strip").addEventListener("click", () => idle());
   new MutationObserver((_, watch) => { if (document.documentElement.dataset.ready) { watch.disconnect(); idle(); } }).observe(document.documentElement, { attributes: true });
 })();

@@ -6,9 +6,10 @@
   const box = $("map"), editing = Boolean(data.slug);
   const A_M = 6378137, E2 = 0.00669437999014132, E = Math.sqrt(E2); // WGS84
   const STEP_M = 1, LONG_M = 10, MOST_SHOWN = 200, NEAR_PX = 12, ROOM_PX = 64;
+  const checks = lastOf();
   const APART_PX = matchMedia("(max-width: 719px)").matches ? 37 : 27;
   let rings = ringsOf(data.drawing), clicking = editing ? -1 : 0, chosen = null;
-  let history = [], lastKey = "", asked = 0, timer = 0, sound = false, place = null;
+  let history = [], lastKey = "", timer = 0, sound = false, place = null;
 
   function ringsOf(drawing) {
     return [...drawing.pieces.map((c) => ({ kind: "piece", corners: c.map((p) => [...p]) })), ...drawing.holes.map((c) => ({ kind: "hole", corners: c.map((p) => [...p]) }))];
@@ -198,12 +199,13 @@
       el("button", { type: "button", class: "button", "aria-label": `Take ${name} out`, onclick: () => takeOut(i, k) }, "Out"));
   }
   async function read(text) {
-    const answer = await send("/outline/place", { text });
+    const answer = await ask(data.base + "/outline/place", { text });
     $("typedsaid").textContent = answer.error || "";
     return answer.error ? null : rounded(answer.lon, answer.lat);
   }
   async function retype(input, i, k) {
-    const at = await read(input.value);
+    const corner = rings[i].corners[k], at = await read(input.value);
+    if (rings[i]?.corners[k] !== corner) return;
     if (!at) { input.setAttribute("aria-invalid", "true"); return; }
     change(() => { rings[i].corners[k] = at; });
   }
@@ -299,23 +301,17 @@
     const of = (kind) => rings.filter((r) => r.kind === kind).map((r) => r.corners);
     return { ...about, slug: data.slug, pieces: of("piece"), holes: of("hole") };
   }
-  async function send(path, what) {
-    try {
-      const answer = await fetch(data.base + path, { method: "POST", headers: { "content-type": "application/json", "x-soilquilt": "1" }, body: JSON.stringify(what) });
-      return await answer.json();
-    } catch { return { error: "No answer from soilquilt. Is it still open? Your drawing is still here." }; }
-  }
   function check() {
     sound = false;
     $("store").disabled = true;
     clearTimeout(timer);
-    timer = setTimeout(ask, 150);
+    checks.drop();
+    timer = setTimeout(checked, 150);
   }
-  async function ask() {
-    const number = ++asked;
+  async function checked() {
     if (!rings.some((r) => r.kind === "piece" && r.corners.length > 2)) { show({ refused: "", notes: [], lacks: "", facts: "" }); return; }
-    const answer = await send("/outline/check", body());
-    if (number === asked) show(answer);
+    const answer = await checks.ask(data.base + "/outline/check", body());
+    if (answer) show(answer);
   }
   function show(answer) {
     const refused = answer.error || answer.refused || "";
@@ -379,15 +375,13 @@
     if (!$("picture").files.length) return;
     const form = new FormData($("groundform"));
     $("groundsaid").textContent = "Laying it under the map";
-    try {
-      const answer = await (await fetch(data.base + "/ground", { method: "POST", headers: { "x-soilquilt": "1" }, body: form })).json();
-      $("groundsaid").textContent = answer.said || answer.error;
-      if (!answer.ground) return;
-      seeThrough(answer.ground);
-      if (!placed) { const bounds = L.latLngBounds(answer.ground.bounds); settle(bounds.getCenter()); map.fitBounds(bounds, { animate: false }); }
-      draw();
-    } catch { $("groundsaid").textContent = "No answer from soilquilt. Is it still open?"; }
+    const answer = await ask(data.base + "/ground", form);
     $("picture").value = "";
+    $("groundsaid").textContent = answer.said || answer.error;
+    if (!answer.ground) return;
+    seeThrough(answer.ground);
+    if (!placed) { const bounds = L.latLngBounds(answer.ground.bounds); settle(bounds.getCenter()); map.fitBounds(bounds, { animate: false }); }
+    draw();
   });
 
   map.on("click", (event) => {
@@ -429,7 +423,7 @@
     event.preventDefault();
     if (!sound) return;
     $("store").disabled = true;
-    const answer = await send("/outline/store", body());
+    const answer = await ask(data.base + "/outline/store", body());
     if (answer.said) location.href = data.base + "/";
     else { $("store").disabled = false; $("lacks").textContent = answer.error || answer.refused; }
   });

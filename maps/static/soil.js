@@ -4,6 +4,7 @@ const page = (() => {
   const say = document.querySelector(".say"), spotBox = document.querySelector(".spot");
   const follows = document.querySelector(".follows"), more = document.querySelector(".more");
   const strip = document.querySelector(".strip"), lensBox = document.querySelector(".lenses");
+  const places = lastOf();
   let shown = null, lensShown = null;
 
   function open() {
@@ -88,8 +89,9 @@ const page = (() => {
       return;
     }
     button.setAttribute("aria-expanded", "true");
-    const answer = await fetch(`${data.app.place}/charts/${one.key}`, { headers: { "x-soilquilt": "1" } });
-    if (!answer.ok || shown !== one) return;
+    const answer = await fetch(`${data.app.place}/charts/${one.key}`, { headers: { "x-soilquilt": "1" } }).catch(() => null);
+    if (shown !== one) return;
+    if (!answer?.ok) { fill(box, el("p", { class: "notice", role: "alert" }, answer ? NO_WORDS : NO_ANSWER)); return; }
     // The server escapes every word in it; parsing makes nothing of it run.
     const parsed = new DOMParser().parseFromString(await answer.text(), "text/html");
     box.replaceChildren(...parsed.body.children);
@@ -121,9 +123,9 @@ const page = (() => {
 
   async function spot(latlng, sample) {
     quilt.mark(latlng);
-    const answer = await fetch(`${data.app.place}/value?lat=${latlng.lat}&lon=${latlng.lng}`, { headers: { "x-soilquilt": "1" } });
-    if (!answer.ok) return;
-    const here = await answer.json();
+    const here = await places.ask(`${data.app.place}/value?lat=${latlng.lat}&lon=${latlng.lng}`);
+    if (!here) return;
+    if (!here.ok) { fill(spotBox, el("p", { class: "notice", role: "alert" }, here.error)); return; }
     if (!here.inside && !sample) {
       fill(spotBox, el("h2", {}, "At the ringed spot"), el("p", {}, `Outside ${data.block}.`));
       return;

@@ -6,7 +6,8 @@ const page = (() => {
   const strip = document.querySelector(".strip"), controls = document.querySelector("form.controls");
   const column = document.querySelector(".column"), body = document.querySelector(".body");
   const HELD = { held: "held", none_needed: "not needed", no_data: "no data", not_worthwhile: "not worthwhile" };
-  let stored = null, shown = null, wish = {}, asking = 0;
+  const tries = lastOf(), whys = lastOf();
+  let stored = null, shown = null, wish = {};
 
   function open() {
     drawStrip();
@@ -50,7 +51,7 @@ const page = (() => {
 
   function choose(material, remember) {
     stored = material;
-    wish = {};
+    forget();
     closeBack();
     press(material.amendment, remember);
     drawControls(material);
@@ -91,16 +92,35 @@ const page = (() => {
     return found;
   }
 
-  async function tryIt() {
-    wish = wished();
-    if (Object.keys(wish).length === 1) { show(stored); return; }
-    const turn = ++asking;
-    const slow = setTimeout(() => body.classList.add("working"), 400);
-    const answer = await fetch(data.app.place + "/try", { method: "POST", headers: { "content-type": "application/json", "x-soilquilt": "1" }, body: JSON.stringify(wish) });
+  // Another material, or the stored one again: what was wished and not yet answered is off.
+  function forget() {
+    wish = {};
+    tries.drop();
+    whys.drop();
+    working(false);
+  }
+
+  let slow = null;
+  function working(is) {
     clearTimeout(slow);
-    body.classList.remove("working");
-    if (turn !== asking) return;
-    const found = await answer.json();
+    if (!is) { body.classList.remove("working"); return; }
+    slow = setTimeout(() => body.classList.add("working"), 400);
+    // What is wished and not yet seen is not kept.
+    const go = follows.querySelector("button.go");
+    if (go) go.disabled = true;
+  }
+
+  async function tryIt() {
+    const next = wished();
+    // A field that is left tells of the change that was already tried.
+    if (JSON.stringify(next) === JSON.stringify(wish)) return;
+    forget();
+    if (Object.keys(next).length === 1) { show(stored); return; }
+    wish = next;
+    working(true);
+    const found = await tries.ask(data.app.place + "/try", wish);
+    if (!found) return;
+    working(false);
     if (found.material) show(found.material);
     else fill(spotBox, el("p", { class: "notice", role: "alert" }, found.error || found.why));
   }
@@ -162,22 +182,17 @@ const page = (() => {
   }
 
   async function keep() {
-    const told = await send("/keep", wish);
+    const told = await ask(data.app.place + "/keep", wish);
     fill(follows, el("p", { class: "notice", role: "status" }, told.said || told.error), el("p", {}, el("a", { class: "link", href: data.app.place.replace(/\/\d+\/[^/]+$/, "") + "/" }, "To the farm, to make the maps anew")));
     if (!told.mark) return;
     say.querySelector(".verdict .flag").textContent = "kept";
     offerBack(told.mark);
   }
 
-  async function send(what, body) {
-    const answer = await fetch(data.app.place + what, { method: "POST", headers: { "content-type": "application/json", "x-soilquilt": "1" }, body: JSON.stringify(body) });
-    return answer.json();
-  }
-
   // The dark line at the foot; it stays until it is used or another thing is chosen.
   function offerBack(mark) {
     const back = el("button", { type: "button", onclick: async () => {
-      const told = await send("/keep/back", { mark });
+      const told = await ask(data.app.place + "/keep/back", { mark });
       document.querySelector(".undo").remove();
       if (told.said) choose(stored, false);
       fill(spotBox, el("p", { class: "notice", role: told.said ? "status" : "alert" }, told.said || told.error));
@@ -197,9 +212,9 @@ const page = (() => {
   }
 
   async function askWhy(material, zone) {
-    const answer = await fetch(`${data.app.place}/why/${material.amendment}/${zone}`, { headers: { "x-soilquilt": "1" } });
-    const told = await answer.json();
-    if (!answer.ok) { fill(spotBox, el("p", { class: "notice", role: "alert" }, told.error)); return; }
+    const told = await whys.ask(`${data.app.place}/why/${material.amendment}/${zone}`);
+    if (!told) return;
+    if (!told.ok) { fill(spotBox, el("p", { class: "notice", role: "alert" }, told.error)); return; }
     history.replaceState(null, "", location.search + `#why=${material.amendment}:${zone}`);
     quilt.choose(zone);
     quilt.showZones(material);
@@ -230,6 +245,7 @@ const page = (() => {
 
   function showHeld(one, remember) {
     press(one.amendment, remember);
+    forget();
     controls.hidden = true;
     const whole = { amendment: one.amendment, zones: [{ id: 0, kg: 0, rank: 0, fill: "#f4ecdd", rate: "none", labels: [], outline: data.outline.geometry }] };
     quilt.choose(null);
