@@ -6,10 +6,8 @@ import math
 from datetime import date
 
 from geo.lookup import properties
-
-#: A narrow space that does not break, between thousands and after a currency sign.
-THIN = "\u202f"
-MINUS = "\u2212"
+from geo.money import MINUS, THIN
+from geo.money import money as money
 
 LEVEL_WORDS = {
     "very_low": "very low",
@@ -69,7 +67,6 @@ MONTHS = (
     "November",
     "December",
 )
-CURRENCY_SIGNS = {"ZAR": "R", "USD": "US$", "EUR": "€", "AUD": "A$", "NZD": "NZ$"}
 
 
 def level_words(level: str, sense: str) -> str:
@@ -126,19 +123,6 @@ def thousands(value: float) -> str:
     '15\u202f405'
     """
     return f"{value:,.0f}".replace(",", THIN)
-
-
-def money(amount: float, currency: str) -> str:
-    r"""Money to the nearest 5, with its sign.
-
-    Examples
-    --------
-    >>> money(15403.2, "ZAR")
-    'R\u202f15\u202f405'
-    """
-    sign = CURRENCY_SIGNS.get(currency, currency)
-    text = signed(thousands(5 * round(amount / 5)))
-    return f"{sign}{THIN}{text}" if sign else text
 
 
 def rate_words(kg_ha: float, unit: bool = True) -> str:

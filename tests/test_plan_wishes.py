@@ -12,6 +12,7 @@ from geo.errors import KrigingError
 from geo.planning.constraints import NO_GO_MARGIN_M
 from geo.sampling import Known, Wishes, check_wishes, plan_block, wishes_of
 from geo.settings import BlockSettings, Settings
+from maps.paper.plansheets import plan_sentence
 
 E, N, CRS = 407_000.0, 6_240_000.0, "EPSG:32734"
 ROWS = BlockSettings(row_azimuth_deg=0.0, row_spacing_m=2.5, vine_spacing_m=1.2)
@@ -88,3 +89,24 @@ def test_a_plan_gives_back_what_it_was_asked(block, yard):
     for one, other in [*places, (again.gate_lonlat, asked.gate_lonlat)]:
         assert one == pytest.approx(other, rel=0, abs=1e-7)  # degrees: about a centimetre
     assert again.no_go[0].symmetric_difference(yard).area < 1e-3 * yard.area
+
+
+@pytest.mark.parametrize(
+    ("kinds", "says"),
+    [
+        (["repeat"] * 3, "3 spots: 3 to repeat so that change can be seen."),
+        (
+            ["repeat"] * 7 + ["new"] * 3,
+            "10 spots: 7 to repeat so that change can be seen, and 3 new.",
+        ),
+        (
+            ["repeat", "repeat", "new", "fixed"],
+            "4 spots: 2 to repeat so that change can be seen, 1 new and 1 asked for.",
+        ),
+        (["new"] * 9 + ["pair"] * 3, "12 spots: 9 for even cover and 3 close companions."),
+    ],
+)
+def test_a_plan_in_one_sentence(block, kinds, says):
+    made = plan_block(block, 2026, Wishes(3), Known(), Settings(), default_rng(1))
+    spots = tuple(replace(made.spots[0], kind=kind) for kind in kinds)
+    assert plan_sentence(replace(made, spots=spots)) == says

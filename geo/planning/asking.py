@@ -9,6 +9,7 @@ import numpy as np
 
 from geo.blocks import Block
 from geo.errors import UsageError
+from geo.money import money
 from geo.planning.records import Known, Wishes
 from geo.planning.site import site_of
 from geo.planning.size import SizePoint, size_curve, spots_for_doubt, spots_within
@@ -19,6 +20,8 @@ from geo.settings import Settings
 FEWEST, MOST = 3, 300
 #: Most spots that are tried for a sum or a doubt, as a multiple of the usual number. [1]
 TRIED = 4
+#: A sum that was typed is repeated as it was, and what is set against it as exactly.
+ONE = 1
 
 
 def usual_spots(block: Block, known: Known) -> int:
@@ -93,8 +96,8 @@ def spots_asked(
         by_spots = {point.spots: point for point in curve}
         raise UsageError(
             f"{block.name}: {100 * doubt:.0f} % of doubt asks for {enough} spots, "
-            f"{sum_words(by_spots[enough].cost, currency)}. The budget of "
-            f"{sum_words(budget or 0.0, currency)} pays {paid}, which leave "
+            f"{money(by_spots[enough].cost, currency, ONE)}. The budget of "
+            f"{money(budget or 0.0, currency, ONE)} pays {paid}, which leave "
             f"{100 * by_spots[paid].doubt:.0f} %. Change one of the two."
         )
     return enough
@@ -124,8 +127,8 @@ def _paid(block: Block, curve: Sequence[SizePoint], currency: str, budget: float
     if paid is None:
         least = curve[0]
         raise UsageError(
-            f"{block.name}: {sum_words(budget, currency)} does not pay {least.spots} spots, "
-            f"the fewest that map anything: they cost {sum_words(least.cost, currency)}. "
+            f"{block.name}: {money(budget, currency, ONE)} does not pay {least.spots} spots, "
+            f"the fewest that map anything: they cost {money(least.cost, currency, ONE)}. "
             "Raise the budget, or take one mixed sample of the whole block."
         )
     return paid
@@ -145,24 +148,14 @@ def spending_note(cost: float, last: Season | None, currency: str) -> str:
     without = ", products without a price left out" if None in asked.values() else ""
     steered = (
         f"what the survey of {last.season} asks to buy and spread here costs "
-        f"{_to_five(priced, currency)}{without}."
+        f"{money(priced, currency)}{without}."
         if priced > 0.0
         else f"the survey of {last.season} asks for nothing to buy and spread here so far."
     )
-    said = f"These samples cost {_to_five(cost, currency)}; {steered}"
+    said = f"These samples cost {money(cost, currency)}; {steered}"
     if cost > priced:
         said += (
             " The samples cost more than the spreading they steer: fewer of them, or a survey "
             "every few years, may do."
         )
     return said
-
-
-def _to_five(value: float, currency: str) -> str:
-    # As the plan's pages round money, so that the same sum reads the same.
-    return sum_words(5.0 * round(value / 5.0), currency)
-
-
-def sum_words(value: float, currency: str) -> str:
-    """A sum as it stands in a sentence."""
-    return f"{currency} {value:,.0f}".strip().replace(",", " ")

@@ -15,6 +15,7 @@ from geo.planning.records import Wishes
 from geo.planning.revisit import REPEAT_SHARE, panel
 from geo.planning.search import Found, cover, new_spots, with_known
 from geo.planning.site import Site, as_pair, as_places, as_point
+from geo.planning.stakes import limit_words
 
 #: Chance that leaves a decision open. [1]
 OPEN = (0.1, 0.9)
@@ -143,7 +144,7 @@ def _limit_reason(xy: Array, site: Site) -> str:
     stake = max(open_here, key=lambda s: float(s.worth_of_all[node]))
     below = round(100 * float(stake.chance[node]))
     name = stake.name if stake.name.startswith("pH") else stake.name.capitalize()
-    return f"{name} could be either side of {stake.limit:g}: {below} in 100 below."
+    return f"{name} could be either side of {limit_words(stake.key, stake.limit)}: {below} in 100 below."
 
 
 def _gap_reason(xy: Array, spots: Array) -> str:

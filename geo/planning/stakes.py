@@ -197,3 +197,17 @@ class WorthTable:
 def worth_of_plan(stakes: Sequence[Stake], spots: Array, nodes: Array) -> float:
     """Worth of a plan over all stakes, averaged over the block. [spreads]"""
     return float(sum(stake.worth(spots, nodes).mean() for stake in stakes))
+
+
+def limit_words(key: str, limit: float) -> str:
+    """A limit as pages have it: pH to one decimal, the rest with its unit.
+
+    Examples
+    --------
+    >>> limit_words("ph_water", 6), limit_words("k", 80.0), limit_words("esp", 6.0)
+    ('6.0', '80 mg/kg', '6 %')
+    """
+    unit = properties()[key].unit
+    if unit == "pH":
+        return f"{limit:.1f}"
+    return f"{limit:g}" if unit == "1" else f"{limit:g} {unit}"

@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from geo.blocks import Block
 from geo.crs import to_lonlat
 from geo.errors import UsageError
+from geo.money import currency_sign
 from geo.planning.asking import FEWEST, MOST
 from geo.planning.constraints import rows_of
 from geo.sampling import SamplePlan, Wishes, check_wishes, wishes_of
@@ -63,7 +64,7 @@ def shown(
         "year": season,
         "name": block.name,
         "now": f"{len(plan.spots)}, as now" if plan else "as usual",
-        "currency": work.settings().currency,
+        "currency": currency_sign(work.settings().currency),
         "rows": rows_of(block) is not None,
         "said": work.told.get(told_key(season, block), []),
         "moved": [spot.sample_id for spot in by_hand],

@@ -153,14 +153,17 @@ def _depth(plan: SamplePlan) -> str:
 def plan_sentence(plan: SamplePlan) -> str:
     """The plan in one sentence."""
     counts = {kind: len(plan.of_kind(kind)) for kind in ("repeat", "new", "pair", "fixed")}
+    again = f"{counts['repeat']} to repeat so that change can be seen"
     words = {
-        "repeat": "to repeat, so change can be seen",
         "new": "new" if counts["repeat"] else "for even cover",
-        "pair": "close companions",
+        "pair": "close companion" if counts["pair"] == 1 else "close companions",
         "fixed": "asked for",
     }
     parts = [f"{counts[kind]} {words[kind]}" for kind in words if counts[kind]]
-    return f"{len(plan.spots)} spots: {_listed(parts)}."
+    if not counts["repeat"]:
+        return f"{len(plan.spots)} spots: {_listed(parts)}."
+    rest = f", {'and ' if len(parts) == 1 else ''}{_listed(parts)}" if parts else ""
+    return f"{len(plan.spots)} spots: {again}{rest}."
 
 
 def _listed(parts: Sequence[str]) -> str:
