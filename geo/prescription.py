@@ -32,8 +32,8 @@ from geo.prescribing.prescribed import (
     cost_of,
     totals_of,
 )
+from geo.reasons import About, Reason, reasons_about
 from geo.requirements.draws import Requirement
-from geo.requirements.learned import tells_of_response
 from geo.requirements.shared import figure
 from geo.settings import Settings
 from geo.zones import ZoneMap
@@ -97,7 +97,9 @@ def prescribe(
     held = [
         Held(
             r.amendment,
-            " ".join([r.held or r.none_needed or "", *_spread_since(r)]),
+            " ".join(
+                [r.held or r.none_needed or "", *reasons_about(r.reasons, About.SPREAD_SINCE)]
+            ),
             r.kind,
             r.sources,
             soil_chain(r, _means_of(maps.get(r.amendment), 1), None),
@@ -166,15 +168,10 @@ def _nothing_to_spread(
             f"{head}: nowhere is enough asked for, likely enough, for a pass to be worth it (0 to "
             f"{one.high_kg_ha:g} kg/ha of product, two times in three)."
         )
-    said = [r for r in requirement.reasons if "credited" in r or tells_of_response(r)]
+    said = reasons_about(requirement.reasons, About.CREDIT, About.RESPONSE)
     chain = own[0].chain if own else ()
     reason = " ".join([why, *said])
     return Held(requirement.amendment, reason, "none_needed", requirement.sources, chain)
-
-
-def _spread_since(requirement: Requirement) -> list[str]:
-    """What the grower spread after the sampling all the same, as the requirement tells it."""
-    return [r for r in requirement.reasons if r.startswith("On record after this sampling")]
 
 
 def rate_step_kg_ha(amendment: str, material: Material | None) -> float:
@@ -287,7 +284,8 @@ def _means_of(zone_map: ZoneMap | None, zone_id: int) -> dict[str, float]:
 
 def _spreadable(asked: Asked, cells: Cells, need: float) -> tuple[float, list[str]]:
     """The rate of this pass: capped, not below what a spreader throws evenly, rounded."""
-    cap, said = asked.cap_kg_ha, [_quantile_said(asked.requirement)]
+    cap = asked.cap_kg_ha
+    said: list[str] = [_quantile_said(asked.requirement)]
     rate = need
     if cap is not None and need > cap:
         rate = cap
@@ -296,19 +294,19 @@ def _spreadable(asked: Asked, cells: Cells, need: float) -> tuple[float, list[st
     least *= asked.requirement.treated_share / asked.content
     if 0 < rate < least and (cap is None or least <= cap):
         nothing = asked.loss(cells, 0.0) <= asked.loss(cells, least)
-        said.append(
-            f"{rate:.0f} kg/ha is less than a spreader throws evenly ({least:.0f}): "
-            + ("none is nearer." if nothing else "that least is nearer.")
-        )
+        nearer = "none is nearer." if nothing else "that least is nearer."
+        told = f"{rate:.0f} kg/ha is less than a spreader throws evenly ({least:.0f}): {nearer}"
+        said.append(Reason(told, About.LEAST))
         rate = 0.0 if nothing else least
     return round_rate(rate, cap), said
 
 
-def _quantile_said(requirement: Requirement) -> str:
+def _quantile_said(requirement: Requirement) -> Reason:
     short, over = requirement.cost_too_little, requirement.cost_too_much
-    return (
+    return Reason(
         f"Too little costs {short:g}, too much {over:g}: so the rate is one that "
-        f"{1 - requirement.quantile:.0%} of the places and draws would exceed."
+        f"{1 - requirement.quantile:.0%} of the places and draws would exceed.",
+        About.COSTS,
     )
 
 

@@ -8,13 +8,16 @@ from dataclasses import replace
 import pytest
 
 from geo.export.readme import SPREAD_TWICE, already_spread
+from geo.reasons import About, Reason, about_of
 from maps.page import map_page
 from maps.pagedata import page_data
 from maps.paper.field import field_data, field_page
 from maps.paper.reportdata import report_data
 from maps.report import report_pdf
 
-SAID = "On record after this sampling, 2024-07-09: calcitic lime, 3200 kg/ha."
+SAID = Reason(
+    "On record after this sampling, 2024-07-09: calcitic lime, 3200 kg/ha.", About.SPREAD_SINCE
+)
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +34,9 @@ def limed(poel):
 def unlimed(poel):
     """The demo block as if nothing had been spread since."""
     rates = tuple(
-        replace(rate, reasons=tuple(r for r in rate.reasons if not r.startswith("On record after")))
+        replace(
+            rate, reasons=tuple(r for r in rate.reasons if about_of(r) is not About.SPREAD_SINCE)
+        )
         for rate in poel.prescription.rates
     )
     return replace(poel, prescription=replace(poel.prescription, rates=rates))

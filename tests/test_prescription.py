@@ -15,6 +15,7 @@ from geo.grids import grid_over
 from geo.materials import materials_of
 from geo.prescribing.purchase import purchase_list, spend_first
 from geo.prescription import bought_kg, prescribe, rate_step_kg_ha, round_rate
+from geo.reasons import About, Reason
 from geo.requirements.draws import Requirement
 from geo.settings import BlockSettings, CostSettings, Settings
 from geo.zones import Zone, ZoneMap
@@ -253,7 +254,7 @@ def test_steps_are_in_the_unit_of_the_draws():
 
 
 def test_a_hold_says_what_was_spread_all_the_same():
-    said = "On record after this sampling, 2024-08-28: potassium sulfate, 250 kg/ha."
+    said = Reason("250 kg/ha of potassium sulfate went on in August.", About.SPREAD_SINCE)
     asked = replace(requirement("potassium"), kind="held", held="Held.", reasons=(said,))
     assert plan_of(asked).held[0].reason == f"Held. {said}"
 

@@ -18,6 +18,7 @@ from geo.grids import Array, Mask
 from geo.intake.reading import Application
 from geo.lookup import properties
 from geo.noise import laboratory_sd
+from geo.reasons import About, Reason
 from geo.requirements.case import neutralizing_of
 from geo.requirements.lime import lime_texture, texture_figures
 from geo.requirements.shared import Layer
@@ -210,11 +211,10 @@ class _Lesson:
         return said
 
     def _notes(self) -> list[str]:
-        said = []
+        said: list[str] = []
         if self.subject.amendment == "lime" and self._months() < REACTED_MONTHS:
-            said.append(
-                "Under 12 months: not fully reacted, so the block's own figure may still grow."
-            )
+            told = "Under 12 months: not fully reacted, so the block's own figure may still grow."
+            said.append(Reason(told, About.EARLY))
         said += self._levelling()
         if self.subject.amendment in self.spread.logged:
             said.append("Rates are those the machine logged.")

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from geo.export.layers import SpreadLayer, written_rate
 from geo.export.shapefile import ShapefileReport
 from geo.prescription import Rate
+from geo.reasons import About, reasons_about
 from geo.settings import Settings
 from geo.units import KG_PER_LB, M_PER_FT, acres_from_ha
 
@@ -69,8 +70,7 @@ def readme_text(
 def already_spread(rates: Iterable[Rate]) -> tuple[str, ...]:
     """What the ground got of this amendment since it was sampled, each record in a sentence."""
     reasons = (reason for rate in rates for reason in rate.reasons)
-    said = dict.fromkeys(r for r in reasons if r.startswith("On record after this sampling"))
-    return tuple(said)
+    return tuple(dict.fromkeys(reasons_about(reasons, About.SPREAD_SINCE)))
 
 
 def _layer_lines(layer: SpreadLayer, report: ShapefileReport, settings: Settings) -> list[str]:

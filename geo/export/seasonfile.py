@@ -14,6 +14,8 @@ from geo.export.layers import layer_hectares
 from geo.export.shapefile import ShapefileReport
 from geo.prescribing.chances import zone_chances
 from geo.prescribing.purchase import purchase_list, spend_first
+from geo.prescription import Rate
+from geo.reasons import about_of
 from geo.requirements.draws import Requirement
 from geo.season import Season
 from geo.surfaces import Surface
@@ -88,7 +90,7 @@ def season_document(
             "surfaces": {key: _surface(surface) for key, surface in season.surfaces.items()},
             "requirements": [_requirement(r) for r in season.requirements],
             "zones": [_zone_map(zone_map, season) for zone_map in season.zone_maps],
-            "rates": plan.rates,
+            "rates": [_rate(rate) for rate in plan.rates],
             "uniform": plan.uniform,
             "held": plan.held,
             "totals_kg": plan.totals_kg,
@@ -130,6 +132,12 @@ def _surface(surface: Surface) -> dict[str, Any]:
             "predicted": surface.crossvalidation.predicted,
         }
     return record
+
+
+def _rate(rate: Rate) -> dict[str, Any]:
+    """A rate, and beside its reasons what each is about."""
+    record = {field.name: getattr(rate, field.name) for field in dataclasses.fields(rate)}
+    return record | {"reasons_about": [about_of(reason).value for reason in rate.reasons]}
 
 
 def _requirement(requirement: Requirement) -> dict[str, Any]:

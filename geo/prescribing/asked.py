@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from geo.chain import Link, kg_words
 from geo.materials import ELEMENT_OF, Material
+from geo.reasons import About, reasons_about
 from geo.requirements.draws import Requirement
 from geo.zoning.loss import loss_by_draw, quantiles_of
 
@@ -105,7 +106,7 @@ def product_chain(
                 (requirement.cap_source,),
             )
         )
-    links += [Link("least", text.rstrip(".")) for text in said if "spreader throws" in text]
+    links += [Link("least", text.rstrip(".")) for text in reasons_about(said, About.LEAST)]
     links.append(Link("rounding", f"Set on the spreader: {rate:g} kg/ha", rate, "kg/ha"))
     if len(passes) > 1:
         parts = " + ".join(f"{one:g}" for one in passes)

@@ -8,6 +8,7 @@ import numpy as np
 
 from geo.chain import Link, Steps, kg_words
 from geo.grids import Array, Mask
+from geo.reasons import About, Reason
 from geo.requirements import lime
 from geo.requirements.case import Answer, Case, Input, layer_inputs, neutralizing_of
 from geo.requirements.lime_methods import (
@@ -174,7 +175,7 @@ def _none_needed(case: Case, key: str, action: float) -> Answer:
     )
 
 
-def lime_credit(case: Case) -> tuple[Array, list[str]]:
+def lime_credit(case: Case) -> tuple[Array, list[Reason]]:
     """Lime on file that has not reacted yet, place by place, and what is said of it. [kg/ha]"""
     credit, said = np.zeros(1), []
     for record in case.spread_before("lime"):
@@ -192,11 +193,12 @@ def lime_credit(case: Case) -> tuple[Array, list[str]]:
             # No outline on file: the tonnes are on the block, so they count over all of it.
             part = (record.area_ha or case.block.area_ha) / case.block.area_ha
             credit = credit + pure * min(1.0, part)
-        said.append(
-            f"Lime of {record.applied_on} ({record.rate_kg_ha:g} kg/ha"
-            f"{', ' + record.zone if record.zone else ''}): {share:.0%} has not reacted yet and "
-            "is credited."
+        where = f", {record.zone}" if record.zone else ""
+        told = (
+            f"Lime of {record.applied_on} ({record.rate_kg_ha:g} kg/ha{where}): {share:.0%} has "
+            "not reacted yet and is credited."
         )
+        said.append(Reason(told, About.CREDIT))
     return credit, said
 
 

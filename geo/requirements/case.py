@@ -21,6 +21,7 @@ from geo.grids import Array, Mask
 from geo.intake.reading import Application, TissueTest
 from geo.lookup import Tables, properties
 from geo.ratings import Ratings
+from geo.reasons import About, Reason
 from geo.requirements.shared import Figure, Layer, figure
 from geo.settings import Settings
 from geo.surfaces import Surfaces
@@ -194,19 +195,18 @@ class Case:
         placed = {a.applied_on for a in mine if a.where_lonlat}
         return [a for a in mine if a.where_lonlat or a.applied_on not in placed]
 
-    def own_decisions(self, amendment: str) -> list[str]:
+    def own_decisions(self, amendment: str) -> list[Reason]:
         """What the grower spread after this sampling, each in a sentence."""
         said = []
         for a in self.applications:
             days = (a.applied_on - self.sampled_on).days if a.applied_on else -1
             if a.amendment == amendment and 0 <= days <= 366 and a.rate_kg_ha:
+                where = f" (place, in its words: {a.zone})" if a.zone else ""
                 said.append(
                     f"On record after this sampling, {a.applied_on}: {a.product}, "
-                    f"{a.rate_kg_ha:g} kg/ha"
-                    + (f" (place, in its words: {a.zone})" if a.zone else "")
-                    + ". That was the grower's own decision."
+                    f"{a.rate_kg_ha:g} kg/ha{where}. That was the grower's own decision."
                 )
-        return list(dict.fromkeys(said))
+        return [Reason(text, About.SPREAD_SINCE) for text in dict.fromkeys(said)]
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ import numpy as np
 
 from geo.chain import Link, Steps, kg_words
 from geo.grids import Mask
+from geo.reasons import About, Reason, reasons_about
 from geo.requirements.draws import Requirement
 from geo.response import MOST_CHANGE, Response
 
@@ -39,18 +40,18 @@ def _with_response(requirement: Requirement, response: Response) -> Requirement:
             f"One more year is needed to know this block's own response, {own} so far ({span}); "
             f"the table's {table} stays."
         )
-        return replace(requirement, reasons=(*requirement.reasons, why))
+        return replace(requirement, reasons=(*requirement.reasons, Reason(why, About.RESPONSE)))
     factor = response.rate_factor
     why = (
         f"This block is better known than the table: {own} {response.unit} "
         f"({span}) in place of {table}, so the "
         f"table's rate is taken x {factor:.2f} (at most {MOST_CHANGE:.0%} either way)."
     )
-    early = [note for note in response.notes if "not fully reacted" in note]
+    told = " ".join([why, *reasons_about(response.notes, About.EARLY)])
     return replace(
         requirement,
         draws=(requirement.draws * np.float32(factor)).astype(np.float32),
-        reasons=(*requirement.reasons, " ".join([why, *early])),
+        reasons=(*requirement.reasons, Reason(told, About.RESPONSE)),
         inputs={
             **requirement.inputs,
             "own response": (response.value, response.unit, "laboratory"),
@@ -62,11 +63,6 @@ def _with_response(requirement: Requirement, response: Response) -> Requirement:
         },
         steps=_steps(requirement, why.rstrip("."), factor),
     )
-
-
-def tells_of_response(reason: str) -> bool:
-    """Whether a reason sets the block's own response beside the table's."""
-    return reason.startswith(("This block is better known", "One more year is needed to know"))
 
 
 def _figure(value: float) -> str:

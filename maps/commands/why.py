@@ -11,6 +11,7 @@ from geo.errors import FarmError
 from geo.farm import find_block
 from geo.lookup import properties, sources
 from geo.prescribing.chances import chance_words
+from geo.reasons import About
 from maps.answer import Answer
 from maps.wording import range_words, rate_words, sentence, with_unit
 
@@ -58,7 +59,7 @@ def _of_rate(document: Record, rate: Record, where: str) -> Answer:
         *memory,
         *_chain(rate.get("chain", ())),
         "What goes with it:",
-        *(f"  {sentence(reason)}" for reason in _rest(rate["reasons"], rate.get("chain", ()))),
+        *(f"  {sentence(reason)}" for reason in _rest(rate)),
         f"  Zones: {zone_map.get('why', '')}",
         *_others(requirement),
         *_means(zone, document["samples"]["methods"]),
@@ -123,13 +124,14 @@ def _chain(links: Iterable[Record]) -> list[str]:
     ]
 
 
-def _rest(reasons: Iterable[str], links: Iterable[Record]) -> list[str]:
-    """Reasons that no link has told already."""
-    told = " ".join(link["says"] for link in links)
+def _rest(rate: Record) -> list[str]:
+    """Reasons that no link of the chain has told already; it tells the costs in its own words."""
+    told = " ".join(link["says"] for link in rate.get("chain", ()))
+    about = rate.get("reasons_about") or [""] * len(rate["reasons"])
     return [
         reason
-        for reason in reasons
-        if reason.rstrip(".") not in told and not reason.startswith("Too little costs")
+        for reason, what in zip(rate["reasons"], about, strict=True)
+        if reason.rstrip(".") not in told and what != About.COSTS.value
     ]
 
 
