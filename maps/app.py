@@ -99,7 +99,7 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/{season:int}/{slug}/leaf", site.leaf),
         ("/{first:int}-{season:int}/{slug}/change", site.change),
         ("/{season:int}/{slug}/change", site.change_of_season),
-        ("/{season:int}/{slug}/picture/{key}/{lens}.png", site.picture),
+        ("/{season:int}/{slug}/picture/{key}/{lens}.webp", site.picture),
         ("/{season:int}/{slug}/strip.png", site.strip),
         ("/{season:int}/{slug}/value", site.value),
         ("/{season:int}/{slug}/charts/{key}", site.charts),

@@ -13,7 +13,9 @@ Data = dict[str, Any]
 
 
 def block_map(data: Data) -> tuple[str, str]:
-    """HTML and script of the map: pictures, outline, zones, samples; ours to place in a page.
+    """HTML and script of the map: pictures and outline; ours to place in a page.
+
+    Zones and samples are drawn by our own script from the data, since a wish draws them anew.
 
     folium names its elements by random numbers; they are counted here instead, so that the same
     season gives the same page.
@@ -39,19 +41,6 @@ def _layers(folium: Any, data: Data) -> list[tuple[str, Any]]:
                 image="data:,", bounds=[list(corner) for corner in lens["bounds"]], alt=""
             )
             layers.append((f"picture:{one['key']}:{lens['key']}", overlay))
-    for material in data["materials"]:
-        collection = {
-            "type": "FeatureCollection",
-            "features": [
-                {
-                    "type": "Feature",
-                    "properties": {"zone": zone["id"]},
-                    "geometry": zone["outline"],
-                }
-                for zone in material["zones"]
-            ],
-        }
-        layers.append((f"zones:{material['amendment']}", _geojson(folium, collection)))
     layers.append(("outline", _geojson(folium, data["outline"])))
     return layers
 

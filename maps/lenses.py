@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,9 @@ from maps.wording import level_words, number
 
 Data = dict[str, Any]
 
+#: Longest side of the picture of doubt, which has no lines that must stay thin. [px]
+SURE_LONGEST = 300
+
 
 def lenses(block: Block, surface: Surface, classes: list[colors.Class], sense: str) -> list[Data]:
     """What was found, the chance of trouble, and how sure it is; a picture and a legend each."""
@@ -25,7 +29,7 @@ def lenses(block: Block, surface: Surface, classes: list[colors.Class], sense: s
         return found  # one sample knows neither a chance nor a doubt
     if surface.chance_wrong_side is not None and surface.critical is not None:
         found.append(_chance(surface, frame))
-    return [*found, _sure(surface, frame)]
+    return [*found, _sure(surface, pictures.frame_for(surface.grid, block.lonlat, SURE_LONGEST))]
 
 
 def _found(
@@ -47,10 +51,11 @@ def _found(
     return {
         "key": "found",
         "words": f"{properties()[surface.key].symbol} found",
-        "picture": pictures.data_url(pictures.picture(values, ramp, limits)),
+        "picture": _drawn(values, ramp, limits),
         "bounds": frame.bounds,
         "legend": legend,
         "flat": list(flat),
+        "steps": "".join(bytes(color).hex() for color in ramp.colors) if flat else "",
         "legendUnit": "" if surface.unit == "pH" else surface.unit,
         "labels": line_labels(
             surface.estimate,
@@ -62,6 +67,10 @@ def _found(
         if surface.verdict != "none"
         else [],
     }
+
+
+def _drawn(values: pictures.Array, ramp: colors.Ramp, limits: Sequence[float] = ()) -> str:
+    return pictures.data_url(pictures.page_picture(values, ramp, limits), "webp")
 
 
 def _rating_ramp(
@@ -93,7 +102,7 @@ def _chance(surface: Surface, frame: pictures.Frame) -> Data:
     return {
         "key": "chance",
         "words": f"chance it is {surface.side} {number(surface.critical, surface.key)}",
-        "picture": pictures.data_url(pictures.picture(values, ramp, (0.5,))),
+        "picture": _drawn(values, ramp, (0.5,)),
         "bounds": frame.bounds,
         "legend": [
             {"color": color, "words": "", "target": False, "from": f"{place * 100:.0f}"}
@@ -111,7 +120,7 @@ def _sure(surface: Surface, frame: pictures.Frame) -> Data:
     return {
         "key": "sure",
         "words": "how sure we are",
-        "picture": pictures.data_url(pictures.picture(values, ramp)),
+        "picture": _drawn(values, ramp),
         "bounds": frame.bounds,
         "legend": _even_legend(colors.SURE, 0.0, high, surface.key, sign="± "),
         "legendUnit": ("" if surface.unit == "pH" else surface.unit + ", ") + "two in three",

@@ -41,6 +41,7 @@ def map_page(data: Data) -> str:
     leaflet = leaflet_files()
     return environment.get_template("map.html").render(
         data=data,
+        data_text=Markup(data_text(data)),
         stitches=STITCHES,
         map_html=Markup(map_html),
         map_script=Markup(map_script),
@@ -49,6 +50,20 @@ def map_page(data: Data) -> str:
         page_css=Markup(_joined("quilt.css", "page.css")),
         page_js=Markup(_joined("parts.js", "blockmap.js", "page.js")),
     )
+
+
+def data_text(data: Data) -> str:
+    r"""The data as JSON that may stand in a script element: no "<" can end or nest one.
+
+    Other signs stay as they are, since each escape would take six letters in place of one.
+
+    Examples
+    --------
+    >>> data_text({"name": "</script>&"})
+    '{"name":"\\u003c/script>&"}'
+    """
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
+    return text.replace("<", "\\u003c")
 
 
 def _joined(*names: str) -> str:
@@ -60,7 +75,7 @@ def read_page_data(path: Path) -> Data:
     """The data inside a map.html, as it was written."""
     text = path.read_text(encoding="utf-8")
     start = text.index(MARK) + len(MARK)
-    # `tojson` writes every "<" as an escape, so the first end tag is the right one.
+    # Every "<" in the data is an escape, so the first end tag is the right one.
     data: Data = json.loads(text[start : text.index("</script>", start)])
     return data
 

@@ -20,7 +20,13 @@ from geo.surfaces import Surface
 from geo.zones import ZoneMap
 from maps import colors
 from maps.charts import Chart, property_charts
-from maps.drawing.furniture import compass_word, ends, furniture
+from maps.drawing.furniture import (
+    EYE_DECIMALS,
+    compass_word,
+    drawn_lonlat,
+    ends,
+    furniture,
+)
 from maps.drawing.zonecharts import zone_chart
 from maps.lenses import lenses
 from maps.paper.measures import measures_of
@@ -174,7 +180,7 @@ def _rating_words(season: Season, key: str) -> str:
         return sentence(f"{words}: {rating.why}" if rating.why else words)
     target = ", the target" if rating.target else ""
     memory = ". From memory, please check" if rating.from_memory else ""
-    return sentence(f"The block's mean rates {words}{target}{memory}")
+    return sentence(f"The block's mean is {words}{target}{memory}")
 
 
 def _not_analysed(season: Season) -> list[Data]:
@@ -282,7 +288,7 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
                 "fill": fills[zone.zone_id],
                 "rows": [list(run) for run in zone.rows],
                 "labels": label_places(zone.outline, season.block.crs),
-                "outline": shapely.geometry.mapping(to_lonlat(zone.outline, season.block.crs)),
+                "outline": drawn_lonlat(zone.outline, season.block.crs),
             }
             for zone in zone_map.zones
         ],
@@ -300,7 +306,7 @@ def label_places(outline: Any, crs: str) -> list[list[float]]:
     for part in shapely.get_parts(outline):
         circle = shapely.maximum_inscribed_circle(part, tolerance=1.0)
         point = to_lonlat(shapely.Point(circle.coords[0]), crs)
-        places.append([point.y, point.x])
+        places.append([round(point.y, EYE_DECIMALS), round(point.x, EYE_DECIMALS)])
     return places
 
 

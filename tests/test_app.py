@@ -88,7 +88,7 @@ def test_from_an_empty_folder_to_a_shapefile(farm):
     ["/", "/lab", "/2024/lab", "/2024/buy", "/words", "/settings", "/2024/werfie/soil",
      "/2024/werfie/zones", "/2024/werfie/spread", "/2024/werfie/leaf", "/2024/werfie/spots",
      "/2024/werfie/walk", "/2024/werfie/change", "/step/spots", "/2024/werfie/strip.png",
-     "/2024/werfie/picture/ph_water/found.png", "/2024/werfie/charts/ph_water"],
+     "/2024/werfie/picture/ph_water/found.webp", "/2024/werfie/charts/ph_water"],
 )  # fmt: skip
 def test_every_page_opens_and_changes_nothing(farm, path):
     client = client_of(farm)

@@ -11,12 +11,15 @@ import shapely
 from shapely import LineString, MultiLineString, Polygon
 from shapely.affinity import rotate
 from shapely.geometry import mapping
+from shapely.geometry.base import BaseGeometry
 
 from geo.blocks import Block
 from geo.export.layers import to_lonlat
 from geo.grids import Array, Grid
 from maps.wording import number
 
+#: Of a place that is only looked at: about a centimetre. [decimals of a degree]
+EYE_DECIMALS = 7
 #: Distance of the ground crosses, in the block's metric CRS. [m]
 CROSS_M = 50.0
 #: Most crosses a map carries; wider blocks get them farther apart.
@@ -33,9 +36,16 @@ def furniture(block: Block) -> dict[str, Any]:
     """Crosses as [lat, lon], rows and water lines as GeoJSON geometries."""
     return {
         "crosses": crosses(block),
-        "rows": mapping(to_lonlat(row_lines(block), block.crs)),
-        "water": mapping(to_lonlat(water_lines(block), block.crs)),
+        "rows": drawn_lonlat(row_lines(block), block.crs),
+        "water": drawn_lonlat(water_lines(block), block.crs),
     }
+
+
+def drawn_lonlat(shape: BaseGeometry, crs: str) -> dict[str, Any]:
+    """A shape in metres as GeoJSON for the eye, to the centimetre: each further figure is room."""
+    lonlat = shapely.transform(to_lonlat(shape, crs), lambda xy: xy.round(EYE_DECIMALS))
+    found: dict[str, Any] = mapping(lonlat)
+    return found
 
 
 def crosses(block: Block) -> list[list[float]]:
@@ -47,7 +57,8 @@ def crosses(block: Block) -> list[list[float]]:
     x = np.arange(math.floor(west / apart - 3), math.ceil(east / apart + 3) + 1) * apart
     y = np.arange(math.floor(south / apart - 3), math.ceil(north / apart + 3) + 1) * apart
     places = shapely.MultiPoint([(a, b) for a in x for b in y])
-    return [[point.y, point.x] for point in to_lonlat(places, block.crs).geoms]
+    lonlat = shapely.get_coordinates(to_lonlat(places, block.crs)).round(EYE_DECIMALS)
+    return [[lat, lon] for lon, lat in lonlat.tolist()]
 
 
 def row_lines(block: Block) -> MultiLineString:
@@ -86,7 +97,10 @@ def line_labels(
     estimate: Array, grid: Grid, limits: Sequence[float], key: str, samples_m: Array
 ) -> list[dict[str, Any]]:
     """One label on each class line, where the line is farthest from samples and the outline."""
+    from scipy.ndimage import distance_transform_edt
+
     centres = grid.centres().reshape(*grid.shape, 2)
+    to_edge_m = distance_transform_edt(np.pad(grid.inside, 1))[1:-1, 1:-1] * grid.spacing_m
     taken = np.asarray(samples_m, dtype=float).reshape(-1, 2)
     labels = []
     for limit in limits:
@@ -97,8 +111,8 @@ def line_labels(
         places = centres[crossing]
         if len(places) < 4:
             continue
-        away = np.min(np.linalg.norm(places[:, None] - taken[None], axis=2), axis=1)
-        place = places[int(np.argmax(away))]
+        away = np.linalg.norm(places[:, None] - taken[None], axis=2).min(axis=1, initial=np.inf)
+        place = places[int(np.argmax(np.minimum(away, to_edge_m[crossing])))]
         taken = np.vstack([taken, place])
         point = to_lonlat(shapely.Point(place), grid.crs)
         labels.append({"text": number(limit, key), "lat": point.y, "lon": point.x})

@@ -27,7 +27,7 @@ def block_page(work: Workspace, base: str, season: int, block: Block, here: str)
         {
             **{k: v for k, v in one.items() if k != "charts"},
             "lenses": [
-                {**lens, "picture": f"{place}/picture/{one['key']}/{lens['key']}.png"}
+                {**lens, "picture": f"{place}/picture/{one['key']}/{lens['key']}.webp"}
                 for lens in one["lenses"]
             ],
         }

@@ -227,7 +227,7 @@ def _map(
                 "rows": mapping(to_lonlat(row_lines(block), block.crs)),
                 "water": mapping(to_lonlat(water_lines(block), block.crs)),
                 "label": [place.y, place.x],
-                "picture": f"{base}/{season}/{block.slug}/picture/{shown}/found.png"
+                "picture": f"{base}/{season}/{block.slug}/picture/{shown}/found.webp"
                 if lens
                 else None,
                 "bounds": lens["bounds"] if lens else None,

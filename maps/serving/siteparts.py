@@ -25,7 +25,7 @@ class SiteParts(Site):
     # Parts of pages
 
     async def picture(self, request: Request) -> Response:
-        """One lens of one property as a palette PNG; `?light=sun` for sunlight."""
+        """One lens of one property as a picture; `?light=sun` for sunlight."""
         season, block = self.place(request)
         page = await run_in_threadpool(self.work.page, season, block.slug)
         for one in page["properties"] if page else ():
@@ -33,13 +33,15 @@ class SiteParts(Site):
                 if one["key"] == request.path_params["key"] and (
                     lens["key"] == request.path_params["lens"]
                 ):
-                    data = base64.b64decode(lens["picture"].partition(",")[2])
+                    kind, _, text = lens["picture"].partition(";base64,")
+                    data, media = base64.b64decode(text), kind.removeprefix("data:")
                     if request.query_params.get("light") == "sun":
                         flat = [rgb(lens["legend"][at]["color"]) for at in lens.get("flat", ())]
-                        data = await run_in_threadpool(in_sun, data, flat)
-                    return Response(
-                        data, media_type="image/png", headers={"cache-control": "no-cache"}
-                    )
+                        hexes = lens.get("steps", "")
+                        steps = [rgb("#" + hexes[i : i + 6]) for i in range(0, len(hexes), 6)]
+                        data = await run_in_threadpool(in_sun, data, steps, flat)
+                        media = "image/webp"
+                    return Response(data, media_type=media, headers={"cache-control": "no-cache"})
         raise HTTPException(404)
 
     async def strip(self, request: Request) -> Response:

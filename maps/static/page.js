@@ -7,7 +7,7 @@ const page = (() => {
 
   function open() {
     drawStrip();
-    watchStrip();
+    watchStrip(strip);
     const [kind, key, lens] = location.hash.slice(1).split("/");
     const one = data.properties.find((p) => p.key === key);
     const material = data.materials.find((m) => m.amendment === key);
@@ -43,22 +43,6 @@ const page = (() => {
     }
   }
 
-  // The arrows are for the pointer: the tab key reaches every patch by itself.
-  function watchStrip() {
-    const box = strip.parentElement, [before, after] = box.querySelectorAll(".slide");
-    const look = () => {
-      const left = strip.scrollLeft > 2, right = strip.scrollLeft + strip.clientWidth < strip.scrollWidth - 2;
-      box.toggleAttribute("data-before", left);
-      box.toggleAttribute("data-after", right);
-      before.hidden = !left;
-      after.hidden = !right;
-    };
-    before.onclick = () => strip.scrollBy({ left: -0.7 * strip.clientWidth });
-    after.onclick = () => strip.scrollBy({ left: 0.7 * strip.clientWidth });
-    strip.addEventListener("scroll", look);
-    new ResizeObserver(look).observe(strip);
-    look();
-  }
 
   // A patch is brought clear of the arrows.
   function intoView(button) {
@@ -167,21 +151,29 @@ const page = (() => {
     more.append(el("details", {}, el("summary", {}, "Read as a table"), el("table", {}, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "property"), el("th", { scope: "col", class: "n" }, "block mean"), el("th", { scope: "col" }, "map"))), el("tbody", {}, rows))));
   }
 
-  // The grids are whole steps; a click finds its cell by the fit that came with them.
+  // The grids are whole steps; a click is read between the four places around it, which it finds
+  // by the fit that came with them.
   const unpacked = {};
+  function stepsOf(key, part) {
+    const id = key + part;
+    if (!unpacked[id]) {
+      const bytes = Uint8Array.from(atob(data.readOut.grids[key][part].data), (c) => c.charCodeAt(0));
+      unpacked[id] = part === "mean" ? new Uint16Array(bytes.buffer) : bytes;
+    }
+    return unpacked[id];
+  }
+
   function valueAt(latlng, key) {
     const out = data.readOut;
-    if (!out.grids || !out.grids[key]) return null;
+    if (!out.grids?.[key] || !holds(data.outline.geometry, latlng)) return null;
     const [dx, dy] = [latlng.lng - out.middle[0], latlng.lat - out.middle[1]];
-    const [column, row] = out.fit.map((f) => Math.floor(f[0] + f[1] * dx + f[2] * dy));
-    if (row < 0 || column < 0 || row >= out.rows || column >= out.columns) return null;
+    const last = [out.columns - 1, out.rows - 1];
+    const [x, y] = out.fit.map((f, i) => Math.min(Math.max(f[0] + f[1] * dx + f[2] * dy, 0), last[i]));
+    const [left, top] = [Math.floor(x), Math.floor(y)], [right, foot] = [Math.ceil(x), Math.ceil(y)];
     const read = (part) => {
-      const id = key + part, grid = out.grids[key][part];
-      if (!unpacked[id]) {
-        const bytes = Uint8Array.from(atob(grid.data), (c) => c.charCodeAt(0));
-        unpacked[id] = part === "mean" ? new Uint16Array(bytes.buffer) : bytes;
-      }
-      const step = unpacked[id][row * out.columns + column];
+      const grid = out.grids[key][part], steps = stepsOf(key, part);
+      const along = (row) => steps[row * out.columns + left] * (1 - x + left) + steps[row * out.columns + right] * (x - left);
+      const step = along(top) * (1 - y + top) + along(foot) * (y - top);
       return step ? grid.low + (step - 1) * grid.scale : null;
     };
     const mean = read("mean");

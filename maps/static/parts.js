@@ -51,9 +51,38 @@ function icon(name) {
   return node;
 }
 
+// A strip longer than its room gets arrows. They are for the pointer: the tab key reaches every
+// patch by itself.
+function watchStrip(strip) {
+  const box = strip.parentElement, [before, after] = box.querySelectorAll(".slide");
+  const look = () => {
+    const left = strip.scrollLeft > 2, right = strip.scrollLeft + strip.clientWidth < strip.scrollWidth - 2;
+    box.toggleAttribute("data-before", left);
+    box.toggleAttribute("data-after", right);
+    before.hidden = !left;
+    after.hidden = !right;
+  };
+  before.onclick = () => strip.scrollBy({ left: -0.7 * strip.clientWidth });
+  after.onclick = () => strip.scrollBy({ left: 0.7 * strip.clientWidth });
+  strip.addEventListener("scroll", look);
+  new ResizeObserver(look).observe(strip);
+  look();
+}
+
 // A small drawing of a block, 40 px square.
 function rings(geometry) {
   return geometry.type === "Polygon" ? geometry.coordinates : geometry.coordinates.flat();
+}
+// Whether a place lies in a shape: a ray to the west crosses its rings an odd number of times.
+function holds(geometry, { lat, lng }) {
+  let inside = false;
+  for (const ring of rings(geometry)) {
+    for (let i = 0, j = ring.length - 1; i < ring.length; j = i++) {
+      const [x1, y1] = ring[i], [x2, y2] = ring[j];
+      if ((y1 > lat) !== (y2 > lat) && lng < (x2 - x1) * (lat - y1) / (y2 - y1) + x1) inside = !inside;
+    }
+  }
+  return inside;
 }
 function frameOf(geometry) {
   const points = rings(geometry).flat();
