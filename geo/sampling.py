@@ -193,8 +193,9 @@ def too_near(plan: SamplePlan, moved: Collection[str], spacing_m: float) -> tupl
         if away[nearest] < spacing_m:
             said.append(
                 f"{spot.sample_id} stands {away[nearest]:.0f} m from "
-                f"{plan.spots[nearest].sample_id}: so near, two bags tell little more than one. "
-                f"The plan keeps {spacing_m:.0f} m."
+                f"{plan.spots[nearest].sample_id}: so near, two bags tell little more of the map "
+                f"than one. The plan keeps {spacing_m:.0f} m. Keep it so only as a close pair, to "
+                "see how much the soil changes within steps."
             )
     return tuple(said)
 

@@ -10,7 +10,7 @@ from geo.blocks import Block
 from geo.crs import to_lonlat
 from geo.errors import KrigingError
 from geo.planning.constraints import NO_GO_MARGIN_M
-from geo.sampling import Known, Wishes, check_wishes, plan_block, wishes_of
+from geo.sampling import Known, Wishes, check_wishes, plan_block, too_near, wishes_of
 from geo.settings import BlockSettings, Settings
 from maps.paper.plansheets import plan_sentence
 
@@ -110,3 +110,17 @@ def test_a_plan_in_one_sentence(block, kinds, says):
     made = plan_block(block, 2026, Wishes(3), Known(), Settings(), default_rng(1))
     spots = tuple(replace(made.spots[0], kind=kind) for kind in kinds)
     assert plan_sentence(replace(made, spots=spots)) == says
+
+
+def test_two_spots_moved_together_are_warned_of_and_a_meant_pair_is_not(block):
+    """Half the mean spacing, at most 10 m, is what plans keep (sampling reference, B1.3)."""
+    made = plan_block(block, 2026, Wishes(12), Known(), Settings(), default_rng(1))
+    pair = made.of_kind("pair")[0]
+    assert too_near(made, {pair.sample_id}, 10.0) == ()
+    one, other = made.of_kind("new")[:2]
+    beside = replace(one, x_m=other.x_m + 4.0, y_m=other.y_m)
+    spots = tuple(beside if spot is one else spot for spot in made.spots)
+    (said,) = too_near(replace(made, spots=spots), {one.sample_id}, 10.0)
+    assert said.startswith(f"{one.sample_id} stands 4 m from {other.sample_id}")
+    assert "Keep it so only as a close pair" in said
+    assert too_near(replace(made, spots=spots), {one.sample_id}, 3.0) == ()

@@ -143,8 +143,9 @@ def _limit_reason(xy: Array, site: Site) -> str:
         return ""
     stake = max(open_here, key=lambda s: float(s.worth_of_all[node]))
     below = round(100 * float(stake.chance[node]))
-    name = stake.name if stake.name.startswith("pH") else stake.name.capitalize()
-    return f"{name} could be either side of {limit_words(stake.key, stake.limit)}: {below} in 100 below."
+    name = stake.name if stake.name.startswith("pH") else stake.name[:1].upper() + stake.name[1:]
+    limit = limit_words(stake.key, stake.limit)
+    return f"{name} could be either side of {limit}: {below} in 100 below."
 
 
 def _gap_reason(xy: Array, spots: Array) -> str:

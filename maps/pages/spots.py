@@ -13,19 +13,19 @@ from numpy.random import default_rng
 from geo.blocks import Block
 from geo.errors import KrigingError, UsageError
 from geo.export.plan import read_plans, way_of
-from geo.lookup import properties
 from geo.sampling import SamplePlan, Spot, Wishes, move_spots, too_near, wishes_of
 from geo.upkeep import fingerprint
-from maps.colors import CHANCE, ZONE_FILLS
+from maps.colors import ZONE_FILLS
 from maps.commands.plan import known_of, write_plan_folder
 from maps.drawing import drawings, prints
 from maps.pages import spotwishes
 from maps.pages.shell import plan_files
+from maps.pages.spotchances import chances
 from maps.paper.plansheets import kept_apart, plan_facts, plan_sentence, worth_sentences
 from maps.serving.planning import farm_planning
 from maps.serving.running import Run
 from maps.serving.workspace import Workspace
-from maps.wording import money, with_unit
+from maps.wording import money
 
 Data = dict[str, Any]
 Places = dict[str, tuple[float, float]]
@@ -53,7 +53,7 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
     if plan is None:
         return None
     paper = drawings.paper_for(block.outline, WIDE, HIGH)
-    doubt = doubted(work, plan, paper)
+    doubt = chances(work, plan, paper)
     files = [_file(base, work.folder, path) for path in plan_files(work.folder, plan.season)]
     wishes = spotwishes.shown(work, base, plan.season, block, plan, paper)
     return {
@@ -70,7 +70,7 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
         "notes": plan.notes,
         "wide": f"{paper.width:.1f}",
         "high": f"{paper.height + 18:.1f}",
-        "under": Markup("".join(_under(plan, paper, doubt["picture"] if doubt else ""))),
+        "under": Markup("".join(_under(plan, paper, doubt is not None))),
         "doubt": doubt,
         "marks": [_mark(spot, paper) for spot in plan.spots],
         "strips": bool(plan.strips),
@@ -89,6 +89,7 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
             "wishes": wishes["data"],
             "place": f"{base}/{plan.season}/{block.slug}/spots",
             "way": round_the_rows(plan),
+            "chances": doubt["words"] if doubt else {},
             "west": paper.west_m,
             "north": paper.north_m,
             "scale": paper.scale,
@@ -147,30 +148,6 @@ def _gate(plan: SamplePlan, paper: drawings.Paper) -> Data | None:
     return {"x": round(x, 1), "y": round(y, 1)}
 
 
-def doubted(work: Workspace, plan: SamplePlan, paper: drawings.Paper) -> Data | None:
-    """Chance past the limit of the property the plan is told by, as the last survey left it.
-
-    None where there was no survey, its files are gone, or no limit is published.
-    """
-    key = plan.quality.key
-    if plan.after is None or not key:
-        return None
-    tif = work.made(plan.after, plan.block.slug) / "surfaces.tif"
-    document = work.document(plan.after, plan.block.slug)
-    limit = ((document or {}).get("surfaces", {}).get(key) or {}).get("critical")
-    if limit is None or not tif.is_file():
-        return None
-    picture, side = prints.chance_layer(tif, key, plan.block, paper)
-    if not picture:
-        return None
-    return {
-        "picture": picture,
-        "words": f"Chance that {properties()[key].name} is {side} {with_unit(limit, key)}, "
-        f"after {plan.after}",
-        "legend": [{"color": c, "from": f"{100 * place:.0f}"} for place, c in CHANCE],
-    }
-
-
 def round_the_rows(plan: SamplePlan) -> str:
     """The walk as a path on the map where rows are not crossed; empty where it is straight."""
     if not plan.along_rows:
@@ -180,10 +157,10 @@ def round_the_rows(plan: SamplePlan) -> str:
     return "".join(drawings.path_of(way, paper) for way in ways if way is not None)
 
 
-def _under(plan: SamplePlan, paper: drawings.Paper, doubt: str) -> list[str]:
-    """What lies below the walk: doubt, check strips, outline, ponds, rows, scale, north."""
-    parts = [doubt or drawings.area(plan.block.outline, paper, ZONE_FILLS[0])]
-    return [*parts, *kept_apart(plan, paper), *prints.frame_parts(plan.block, paper)]
+def _under(plan: SamplePlan, paper: drawings.Paper, doubt: bool) -> list[str]:
+    """What lies over the doubt and below the walk: check strips, outline, ponds, rows, scale."""
+    ground = [] if doubt else [drawings.area(plan.block.outline, paper, ZONE_FILLS[0])]
+    return [*ground, *kept_apart(plan, paper), *prints.frame_parts(plan.block, paper)]
 
 
 def _file(base: str, farm: Path, path: Path) -> Data:

@@ -84,6 +84,13 @@
     if (answer.said) location.reload();
     else said.textContent = answer.error;
   });
+  // Which chance lies under the spots.
+  const chance = document.getElementById("chance");
+  function showChance() {
+    for (const layer of map.querySelectorAll("[data-chance]")) layer.setAttribute("display", layer.dataset.chance === chance.value ? "inline" : "none");
+    document.getElementById("chancewords").textContent = data.chances[chance.value];
+  }
+  if (chance) { chance.addEventListener("change", showChance); showChance(); } // a browser may remember the choice
   sew(data.way);
   document.documentElement.dataset.ready = "true";
 })();
