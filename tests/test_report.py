@@ -7,11 +7,13 @@ import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 import shapely
 
 from geo.crs import to_metric
-from maps.drawing import drawings
+from geo.grids import Grid
+from maps.drawing import classlines, drawings, prints
 from maps.paper.field import field_data, field_page
 from maps.paper.reportdata import report_data
 from maps.paper.sheetdata import driver_rows
@@ -177,7 +179,6 @@ def test_the_field_page_tells_zone_rows_and_kilograms(poel):
 
 def test_place_on_the_phone_is_where_pyproj_puts_it(poel):
     """The page's affine against pyproj's full projection, at samples: within 5 cm and 0.05 row."""
-    import numpy as np
     from pyproj import Transformer
 
     place = field_data(poel)["place"]
@@ -235,6 +236,63 @@ def test_stitches_run_along_the_rows():
         x1, y1, x2, y2 = map(float, re.search(r"M(\S+) (\S+?)L(\S+) ([\d.]+)", path).groups())
         assert (abs(y2 - y1) < 0.11) is level
         assert (abs(x2 - x1) < 0.11) is upright
+
+
+def cone(side=60):
+    """Distance from the middle of a square of one metre cells: its lines are circles."""
+    grid = Grid((0.0, side), 1.0, (side, side), "EPSG:32734", np.ones((side, side), bool))
+    away = np.linalg.norm(grid.centres() - side / 2, axis=1)
+    return grid, away.reshape(grid.shape)
+
+
+@pytest.mark.parametrize("radius", [5.0, 12.5, 24.0])
+def test_the_line_of_a_limit_on_a_cone_is_a_circle(radius):
+    """Length 2 pi r and area pi r^2; straight pieces of about a metre stay within r^-2 / 8."""
+    (line,) = classlines.class_lines(cone()[1], cone()[0], radius)
+    assert line.is_closed
+    assert line.length == pytest.approx(2 * np.pi * radius, rel=0.02)
+    assert shapely.Polygon(line).area == pytest.approx(np.pi * radius**2, rel=0.02)
+
+
+def test_a_name_stands_in_its_own_class_clear_of_samples_or_nowhere():
+    grid, away = cone()
+    taken = np.array([[30.0, 30.0], [30.0, 50.0]])
+    names = classlines.class_names(away, grid, ["low", "medium", "very high"], [14, 41], 4.0, taken)
+    assert [name.words for name in names] == ["low", "medium"]  # corners hold no "very high"
+    for name, (low, high) in zip(names, [(0, 14), (14, 41)], strict=True):
+        assert low < np.hypot(name.x_m - 30, name.y_m - 30) < high
+        assert np.linalg.norm(taken - [name.x_m, name.y_m], axis=1).min() > 4.0 / 3
+
+
+def test_samples_of_three_kinds_of_class_differ_without_colour():
+    paper = drawings.paper_for(shapely.box(0, 0, 100, 100), 200, 200)
+    levels = ["very_low", "low", "medium", "high", "very_high"]
+    marks = [drawings.class_marks([(50, 50)], paper, [level], ["#fff"]) for level in levels]
+    assert marks[0] == marks[1] != marks[2] != marks[3] == marks[4] != marks[0]
+
+
+def test_a_sample_that_is_in_no_map_stands_on_no_map(poel):
+    """The question of a place outside the block is open: the maps are made without the sample."""
+    name = str(poel.checked.usable.index[0])
+    left_out = replace(poel.checked, left_out=((name, "9.7 m outside Poel"),))
+    count = len(prints.mapped_places(poel))
+    assert len(prints.mapped_places(replace(poel, checked=left_out))) == count - 1
+
+
+@poppler
+def test_a_figure_and_its_unit_stand_on_one_line(printed):
+    for name in ("poel", "kniee"):
+        text = tool("pdftotext", printed / name / "report.pdf")
+        assert not re.findall(r"\d\n(?:%|t/ha|kg/ha|mg/kg|cmol)[^\n]*", text)
+
+
+def test_mass_times_price_is_the_sum_beside_it(poel):
+    """What a reader multiplies: 12.46 t at R 1 010 a tonne is R 12 585, to the nearest 5."""
+    (material,) = report_data(poel)["materials"]
+    words, money = material["buy"][0]
+    tonnes, price = re.fullmatch(r"([\d.]+) t .* at R\s([\d\s]+) a tonne", words).groups()
+    said = float(re.sub(r"[^\d]", "", money))
+    assert float(tonnes) * float(re.sub(r"\s", "", price)) == pytest.approx(said, abs=10)
 
 
 def test_one_row_of_a_table_is_one_property_and_open_questions_stand_out(poel):

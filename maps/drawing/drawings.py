@@ -23,6 +23,8 @@ Outline = Polygon | MultiPolygon
 
 INK = "#14262b"
 SHEET = "#ffffff"
+#: Width of a letter over its size, about that of the reading face.
+LETTER = 0.56
 FACES = "'Noto Sans','Segoe UI','Liberation Sans',Arial,sans-serif"
 #: Stitches: distance of the lines, length of a stitch with its gap, length of a stitch. [pt]
 STITCHES = {
@@ -261,6 +263,25 @@ def _polygons(shape: Outline) -> list[Polygon]:
     return list(shape.geoms) if isinstance(shape, MultiPolygon) else [shape]
 
 
+def cut_along(shape: Any, paper: Paper, parts: Iterable[str]) -> str:
+    """Parts cut off at the edge of a shape, holes too; one such group a picture."""
+    return (
+        f'<clipPath id="cut"><path clip-rule="evenodd" d="{path_of(shape, paper)}"/></clipPath>'
+        f'<g clip-path="url(#cut)">{"".join(parts)}</g>'
+    )
+
+
+def tag(x: float, y: float, words: str, size: float) -> str:
+    """Words on a white slip around a place of a map, readable on any colour and on any grey."""
+    wide, high = LETTER * size * len(words) + 3.0, 1.25 * size
+    return (
+        f'<rect x="{x - wide / 2:.1f}" y="{y - high / 2:.1f}" width="{wide:.1f}" '
+        f'height="{high:.1f}" rx="1.5" fill="{SHEET}" fill-opacity="0.86"/>'
+        f'<text x="{x:.1f}" y="{y + 0.36 * size:.1f}" font-size="{size:g}" '
+        f'text-anchor="middle">{words}</text>'
+    )
+
+
 def samples(xy: Any, paper: Paper, radius: float = 2.2, fills: Sequence[str] = ()) -> str:
     """Sample places: dots with a dark ring, white unless each has a fill of its own."""
     points = paper.points(xy).tolist() if len(xy) else []
@@ -269,6 +290,25 @@ def samples(xy: Any, paper: Paper, radius: float = 2.2, fills: Sequence[str] = (
         'stroke-width="0.8"/>'
         for (x, y), fill in zip(points, fills or [SHEET] * len(points), strict=True)
     )
+
+
+def class_marks(xy: Any, paper: Paper, levels: Sequence[str], fills: Sequence[str]) -> str:
+    """Samples by class, told apart without colour: low points down, high up, between is round."""
+    points = paper.points(xy).tolist()
+    return "".join(
+        f'<path d="M{x:.1f} {y:.1f}{_mark(level)}" fill="{fill}" stroke="{INK}" '
+        'stroke-width="0.8" stroke-linejoin="round"/>'
+        for (x, y), level, fill in zip(points, levels, fills, strict=True)
+    )
+
+
+def _mark(level: str) -> str:
+    """Path data of a mark around its place."""
+    if level.endswith("low"):
+        return "m0 -2.2h3.4l-3.4 6l-3.4 -6z"
+    if level.endswith("high"):
+        return "m0 2.2h3.4l-3.4 -6l-3.4 6z"
+    return "m-2.6 0a2.6 2.6 0 1 0 5.2 0a2.6 2.6 0 1 0 -5.2 0z"
 
 
 def north(x: float, y: float) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,14 +19,18 @@ from geo.season import Season
 from geo.surfaces import Surface
 from geo.zones import ZoneMap
 from maps import colors
-from maps.drawing import drawings, pictures
-from maps.wording import number, rate_words
+from maps.drawing import classlines, drawings, pictures
+from maps.wording import level_words, number, rate_words
 
 Array = NDArray[np.float64]
 #: Largest side of the picture of a property. [pt]
 SMALL = 132.0
 #: Picture cells per grid cell on paper.
 FINER = 2
+#: Class names on the picture of a property. [pt]
+NAME_PT = 7.5
+#: Fewest points a class line is long: shorter ones are specks.
+SPECK_PT = 6.0
 #: A sample this far outside still stands on the map, as the place it was said to be. [m]
 NEAR_M = 50.0
 
@@ -114,9 +118,20 @@ def numbered_places(season: Season) -> list[tuple[str, tuple[float, float]]]:
     return sorted(found)
 
 
-def _places_and(season: Season, key: str) -> tuple[Array, Array]:
+def mapped_places(season: Season) -> Array:
+    """Places of the samples that the maps are made of, one row a sample. [m]"""
+    return _mapped_places(season, "lon")[0]
+
+
+def _mapped_places(season: Season, key: str) -> tuple[Array, Array]:
+    """Places of the samples that stand in the maps and have a value, and the values."""
+    return _places_and(season, key, {sample_id for sample_id, _ in season.checked.left_out})
+
+
+def _places_and(season: Season, key: str, without: Collection[str] = ()) -> tuple[Array, Array]:
     """Places of the samples in and near the block that have a value, and the values."""
     table = season.checked.usable[list(dict.fromkeys(["lon", "lat", key]))].dropna()
+    table = table[~table.index.astype(str).isin(without)]
     xy = lonlat_to_xy(table["lon"].to_numpy(float), table["lat"].to_numpy(float), season.block.crs)
     near = shapely.dwithin(season.block.outline, shapely.points(xy), NEAR_M)
     return np.asarray(xy[near]), table[key].to_numpy(dtype=float)[near]
@@ -133,42 +148,83 @@ def found_picture(
 
     Where the samples carry no map the block has one colour and each sample its own.
     """
-    block, flat = season.block, surface.verdict == "none"
-    measured = _places_and(season, surface.key)[1] if flat else np.empty(0)
-    estimate = np.where(np.isfinite(surface.estimate), surface.mean if flat else surface.estimate,
-                        np.nan)  # fmt: skip
-    values = pictures.enlarged(estimate, surface.grid, block.outline, FINER)
-    shown = measured if len(measured) else values
+    flat = surface.verdict == "none"
+    places, measured = _mapped_places(season, surface.key)
+    inside = np.isfinite(surface.estimate)
+    estimate = np.where(inside, surface.mean if flat else surface.estimate, np.nan)
+    shown = measured if flat and len(measured) else estimate
     low, high = float(np.nanmin(shown)), float(np.nanmax(shown))
+    ramp, legend = _ramp_and_legend(surface.key, classes, sense, low, high)
+    limits = [hi for _, _, hi, _ in classes if hi is not None]
+    if not flat:
+        marked = drawings.samples(spots, _paper(season.block), 1.5)
+        named = _class_parts(surface, season.block, classes, sense, spots)
+        return _raster_svg(estimate, ramp, surface.grid, season.block, named, marked), legend
+    fills = ["#{:02x}{:02x}{:02x}".format(*ramp.colors[i - 1]) for i in ramp.index(measured)]
+    found = [classes[i][0] if classes else "" for i in np.digitize(measured, limits)]
+    marked = drawings.class_marks(places, _paper(season.block), found, fills)
+    return _raster_svg(estimate, ramp, surface.grid, season.block, [], marked), legend
+
+
+def _ramp_and_legend(
+    key: str, classes: Sequence[colors.Class], sense: str, low: float, high: float
+) -> tuple[colors.Ramp, list[Box]]:
+    """Colours from the lowest to the highest value shown, and what they mean."""
     if classes:
-        ramp = colors.class_ramp(classes, sense, low, high)
-        limits = [hi for _, _, hi, _ in classes if hi is not None]
         legend = [
             Box(
                 colors.class_color(level, sense),
                 level,
-                "" if lo is None else number(lo, surface.key),
+                "" if lo is None else number(lo, key),
                 target,
             )
             for level, lo, _, target in classes
         ]
-    else:
-        ramp, limits = colors.even(colors.AMOUNT, low, high), []
-        legend = _ends(colors.AMOUNT, low, high, surface.key)
-    if not flat:
-        return _raster_svg(values, ramp, limits, surface.grid, block, spots), legend
-    places, found = _places_and(season, surface.key)
-    fills = ["#{:02x}{:02x}{:02x}".format(*ramp.colors[i - 1]) for i in ramp.index(found)]
-    return _raster_svg(values, ramp, [], surface.grid, block, places, fills), legend
+        return colors.class_ramp(classes, sense, low, high), legend
+    if high <= low:
+        middle = colors.AMOUNT[len(colors.AMOUNT) // 2]
+        return colors.even((middle,), low, high), [Box(middle, "", number(low, key), False)]
+    return colors.even(colors.AMOUNT, low, high), _ends(colors.AMOUNT, low, high, key)
+
+
+def _class_parts(
+    surface: Surface, block: Block, classes: Sequence[colors.Class], sense: str, spots: Array
+) -> list[str]:
+    """The lines between classes, and the name of each class where it has room."""
+    limits = [high for _, _, high, _ in classes if high is not None]
+    if not classes:
+        return []
+    paper, values = _paper(block), pictures.grown(surface.estimate)
+    drawn = [
+        line
+        for limit in limits
+        for line in classlines.class_lines(values, surface.grid, limit)
+        if line.length * paper.scale >= SPECK_PT
+    ]
+    words = [level_words(level, sense) for level, _, _, _ in classes]
+    names = classlines.class_names(
+        np.where(surface.grid.inside, surface.estimate, np.nan), surface.grid,
+        words, limits, NAME_PT / paper.scale, spots,
+    )  # fmt: skip
+    return [
+        f'<path d="{drawings.path_of(drawn, paper)}" fill="none" stroke="{drawings.INK}" '
+        'stroke-width="0.8" stroke-linejoin="round"/>',
+        *(
+            drawings.tag(x, y, name.words, NAME_PT)
+            for name in names
+            for x, y in paper.points((name.x_m, name.y_m)).tolist()
+        ),
+    ]
 
 
 def sure_picture(surface: Surface, block: Block, spots: Array) -> tuple[str, list[Box]]:
     """How sure the map is: half the two-in-three range, light where it is small."""
-    half = pictures.enlarged((surface.high - surface.low) / 2, surface.grid, block.outline, FINER)
+    half = (surface.high - surface.low) / 2
     high = max(float(np.nanmax(half)), 1e-9)
     ramp = colors.even(colors.SURE, 0.0, high)
     legend = _ends(colors.SURE[::2], 0.0, high, surface.key, "± ")
-    return _raster_svg(half, ramp, [], surface.grid, block, spots), legend
+    marked = drawings.samples(spots, _paper(block), 1.5)
+    return _raster_svg(half, ramp, surface.grid, block, [], marked), legend
 
 
 def applied_pictures(season: Season, applied: AsApplied) -> tuple[str, str, list[Box]]:
@@ -179,12 +235,9 @@ def applied_pictures(season: Season, applied: AsApplied) -> tuple[str, str, list
         [(most * k / 4, color) for k, color in enumerate(colors.ZONE_FILLS)], 0.0, most
     )
     drawn = [
-        _raster_svg(
-            pictures.enlarged(values, applied.grid, block.outline, 1),
-            ramp, [], applied.grid, block, np.empty((0, 2)),
-        )
+        _raster_svg(values, ramp, applied.grid, block, [], "", finer=1)
         for values in (applied.planned_kg_ha, applied.done_kg_ha)
-    ]  # fmt: skip
+    ]
     legend = [
         Box(color, "", "0" if k == 0 else rate_words(most) if k == 4 else "", False)
         for k, color in enumerate(colors.ZONE_FILLS)
@@ -202,21 +255,29 @@ def _ends(ramp: Sequence[str], low: float, high: float, key: str, sign: str = ""
     ]
 
 
+def _paper(block: Block) -> drawings.Paper:
+    """The paper of the picture of a property."""
+    return drawings.paper_for(block.outline, SMALL, SMALL, margin=4.0)
+
+
 def _raster_svg(
     values: Array,
     ramp: colors.Ramp,
-    limits: Sequence[float],
     grid: Grid,
     block: Block,
-    spots: Array,
-    fills: Sequence[str] = (),
+    over: Sequence[str],
+    marks: str,
+    finer: int = FINER,
 ) -> str:
-    paper = drawings.paper_for(block.outline, SMALL, SMALL, margin=4.0)
+    """Values as colours and what lies over them, cut along the outline; marks on top of all."""
+    paper = _paper(block)
+    wide = block.outline.buffer(2 * grid.spacing_m)
+    png = pictures.picture(pictures.enlarged(values, grid, wide, finer), ramp)
     parts = [
-        raster_image(pictures.picture(values, ramp, limits), grid, paper),
+        drawings.cut_along(block.outline, paper, [raster_image(png, grid, paper), *over]),
         drawings.holes(block.outline, paper),
         drawings.area(block.outline, paper, "none", drawings.INK, 1.2),
-        drawings.samples(spots, paper, 2.6 if fills else 1.5, fills),
+        marks,
     ]
     return drawings.svg(paper, parts)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from geo.export.driving import kg_per_100_m
@@ -59,6 +60,32 @@ class Measures:
         near = (f"{5 * round(lb / 5)}" if lb >= 20 else f"{lb:.2g}" for lb in (low, high))
         return " to ".join(near) + " lb/ac"
 
+    def spans(self, low_high_kg_ha: Sequence[tuple[float, float]]) -> list[str]:
+        """Several ranges in one unit, so that they can be compared at a glance.
+
+        Examples
+        --------
+        >>> Measures(us=False).spans([(0.0, 1300.0), (0.0, 910.0)])
+        ['0.0 to 1.3 t/ha', '0.0 to 0.9 t/ha']
+        """
+        if self.us or max((high for _, high in low_high_kg_ha), default=0.0) < 1000:
+            return [self.span(low, high) for low, high in low_high_kg_ha]
+        return [f"{low / 1000:.1f} to {high / 1000:.1f} t/ha" for low, high in low_high_kg_ha]
+
+    def measured_rate(self, kg_ha: float) -> str:
+        """A rate that was measured or averaged, which deserves three figures and no more.
+
+        Examples
+        --------
+        >>> Measures(us=False).measured_rate(2037.4), Measures(us=True).measured_rate(2037.4)
+        ('2.04 t/ha', '1820 lb/ac')
+        """
+        shown = kg_ha if not self.us else float(lb_ac_from_kg_ha(kg_ha))
+        if shown == 0:
+            return self.rate(0.0)
+        rounded = round(shown, 2 - math.floor(math.log10(abs(shown))))
+        return f"{rounded:g} lb/ac" if self.us else rate_words(rounded)
+
     def said(self, text: str) -> str:
         """A sentence made in house units, with its rates and areas in these, to three figures.
 
@@ -79,6 +106,24 @@ class Measures:
         """
         return _pounds(kg / KG_PER_LB) if self.us else amount_words(kg)
 
+    def priced(self, kg: float, price_per_t: float) -> tuple[str, float, str]:
+        """A loose mass as it is paid, its price by weight, and the weight that price is for.
+
+        Two decimals: mass times price then gives the sum that stands beside them.
+
+        Examples
+        --------
+        >>> Measures(us=False).priced(12459.1, 1010.0)
+        ('12.46 t', 1010.0, 'tonne')
+        >>> mass, price, each = Measures(us=True).priced(12459.1, 1010.0)
+        >>> mass, round(price, 2), each
+        ('13.73 tons', 916.26, 'ton')
+        """
+        if not self.us:
+            return (f"{kg / 1000:.2f} t" if kg >= 1000 else f"{kg:.0f} kg"), price_per_t, "tonne"
+        lb, each = kg / KG_PER_LB, price_per_t * LB_PER_TON * KG_PER_LB / 1000
+        return (f"{lb / LB_PER_TON:.2f} tons" if lb >= LB_PER_TON else _pounds(lb)), each, "ton"
+
     def area(self, hectares: float) -> str:
         """An area without its unit."""
         return f"{float(acres_from_ha(hectares)) if self.us else hectares:.2f}"
@@ -90,6 +135,10 @@ class Measures:
     def length(self, metres: float) -> str:
         """A length with its unit."""
         return f"{metres / M_PER_FT:.1f} ft" if self.us else f"{metres:g} m"
+
+    def length_words(self, metres: float) -> str:
+        """A distance over ground, whole, with its unit."""
+        return f"{self.of_row(metres)} {self.words['length']}"
 
     def of_row(self, metres: float) -> str:
         """How much of a row, whole, without its unit."""

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 
 from geo.asapplied import AsApplied
+from geo.blocks import Block
 from geo.export.applied import applied_rows
 from geo.export.seasonfile import season_versions
 from geo.lookup import properties
@@ -32,8 +33,11 @@ from maps.wording import (
     level_words,
     number,
     sentence,
+    with_unit,
 )
 
+#: Width of the column of one map, and the most height that leaves three rows a page. [mm]
+COLUMN_MM, HIGHEST_MM = 41.5, 42.0
 HELD_WORDS = {
     "held": "Held",
     "none_needed": "None needed",
@@ -45,7 +49,7 @@ SEVERITY_WORDS = {"refused": "Refused", "open": "Asks", "warning": "Mind", "note
 
 def report_data(season: Season, applied: Sequence[AsApplied] = ()) -> Data:
     """Everything that report.pdf shows; `applied` is what is on record as spread."""
-    block, spots = season.block, prints.sample_places(season)
+    block, spots = season.block, prints.mapped_places(season)
     measured = measures_of(season.settings)
     return {
         "language": "en",
@@ -66,8 +70,22 @@ def report_data(season: Season, applied: Sequence[AsApplied] = ()) -> Data:
         "findings": [_finding(finding) for finding in season.checked.findings],
         "sources": _sources(season),
         "made": _made(season),
-        "mapHeight": 31,
+        "mapHeight": _map_height_mm(block),
+        "wide": _wide(season),
     }
+
+
+def _map_height_mm(block: Block) -> float:
+    """Height of the map of a property: as wide as its column, yet three rows of them a page."""
+    west, south, east, north = block.outline.bounds
+    return min(HIGHEST_MM, COLUMN_MM * (north - south) / max(east - west, 1.0) + 2.0)
+
+
+def _wide(season: Season) -> str:
+    """How large the block is, for maps that have no room for a scale bar."""
+    west, south, east, north = season.block.outline.bounds
+    length = measures_of(season.settings).length_words
+    return f"{length(east - west)} from west to east, {length(north - south)} from north to south"
 
 
 def _sampled(season: Season) -> str:
@@ -122,7 +140,7 @@ def _applied(season: Season, one: AsApplied) -> Data:
                 row["zone"],
                 measured.area(row["hectares"]),
                 *(
-                    "" if row[key] is None else measured.rate(row[key])
+                    "" if row[key] is None else measured.measured_rate(row[key])
                     for key in ("asked_kg_ha", "planned_kg_ha", "done_kg_ha")
                 ),
                 "" if row["done_kg"] is None else measured.amount(row["done_kg"]),
@@ -148,15 +166,22 @@ def _rating_rows(season: Season) -> list[Data]:
             {
                 "name": capital(known[key].name),
                 "unit": unit,
-                "mean": "" if surface is None else number(surface.mean, key),
+                "mean": _mean(surface, rating, key),
                 "range": "" if surface is None else _mean_range(surface),
                 "level": "" if rating is None else level_words(rating.level, rating.sense),
                 "target": bool(rating and rating.target),
                 "counts": _counted(counts.get(key, Counter()), rating),
-                "table": "" if rating is None else _table_words(rating),
+                "table": "No classes of its own." if rating is None else _table_words(rating),
             }
         )
     return rows
+
+
+def _mean(surface: Surface | None, rating: Rating | None, key: str) -> str:
+    """The block's mean: of the map, else as it was rated, as of a ratio that has no map."""
+    if surface is not None:
+        return number(surface.mean, key)
+    return "" if rating is None or rating.value is None else number(rating.value, key)
 
 
 def _mean_range(surface: Surface) -> str:
@@ -197,15 +222,24 @@ def _surface(season: Season, surface: Surface, spots: Any) -> Data:
         "unit": unit,
         "verdict": MAP_VERDICT_WORDS[surface.verdict],
         "mean": number(surface.mean, surface.key) + (f" ({_mean_range(surface)})" if doubt else ""),
-        "why": surface.why,
+        "why": _why_without_verdict(surface),
         "method": surface.method,
         "found": found,
-        "foundAlt": f"Map of {name}: block mean {number(surface.mean, surface.key)} {unit}.",
+        "foundAlt": f"Map of {name}, block mean {with_unit(surface.mean, surface.key)}.",
         "legend": [asdict(box) | {"words": level_words(box.words, sense)} for box in legend],
         "sure": sure,
         "sureAlt": f"Map of how sure {name} is, half the two-in-three range.",
         "ramp": [asdict(box) for box in ramp],
     }
+
+
+def _why_without_verdict(surface: Surface) -> str:
+    """Why a map may be used or not; its verdict stands over it already."""
+    verdict = MAP_VERDICT_WORDS[surface.verdict] + ". "
+    if surface.why.startswith(verdict):
+        return surface.why.removeprefix(verdict)
+    _, _, rest = surface.why.rpartition(verdict[:1].lower() + verdict[1:])
+    return rest
 
 
 def _finding(finding: Any) -> Data:

@@ -70,7 +70,10 @@ def material_sheet(season: Season, amendment: str) -> Data:
         "zones": [f"zone {zone.zone_id}" for zone in zone_map.zones],
         "why": list(dict.fromkeys(measured.said(reason) for r in by_rate for reason in r.reasons)),
         "memory": any(rate.from_memory for rate in by_rate),
-        "sources": citations(key for rate in by_rate for key in rate.sources),
+        "sources": [
+            one.partition("]")[0] + "]"
+            for one in citations(key for rate in by_rate for key in rate.sources)
+        ],
         "byRow": _by_row(season, zone_map, rates),
     }
 
@@ -180,7 +183,8 @@ def buy_rows(season: Season, amendment: str, material: Material) -> list[tuple[s
     bought = next((p for p in purchase_list([plan], settings) if p.material == material.key), None)
     if bought is None:
         return []
-    amount = measures_of(settings).amount(bought.bought_kg)
+    measured = measures_of(settings)
+    amount = measured.amount(bought.bought_kg)
     if bought.bags is not None:
         bags = "1 bag" if bought.bags == 1 else f"{bought.bags} bags"
         amount = f"{bags} of {material.bag_kg:g} kg"
@@ -194,10 +198,12 @@ def buy_rows(season: Season, amendment: str, material: Material) -> list[tuple[s
         ]
     tonnes = bought.bought_kg / 1000
     loose = bought.bags is None
+    weighed, each, weight = measured.priced(bought.bought_kg, material.price_per_t)
+    amount = weighed if loose else amount
     delivered = max(tonnes, settings.costs.delivery_minimum_t) if loose else tonnes
     delivery = delivered * settings.costs.delivery_per_t
     spreading = cost - bought.cost - delivery
-    price = f"at {money(material.price_per_t, currency)} a tonne"
+    price = f"at {money(each, currency)} a {weight}"
     lines = [(f"{amount} {material.name} {price}", bought.cost), ("delivery", delivery)]
     lines += [("spreading", spreading), ("in all, before tax", cost)]
     return [(words, money(value, currency)) for words, value in lines if value or words[0] == "i"]
@@ -208,8 +214,8 @@ def _material_key(season: Season, amendment: str) -> str:
 
 
 def _sure(season: Season, zone_map: ZoneMap, rates: Sequence[Rate]) -> list[str]:
-    span = measures_of(season.settings).span
-    ranges = [f"{span(r.low_kg_ha, r.high_kg_ha)} in zone {r.zone_id}" for r in rates]
+    spans = measures_of(season.settings).spans([(r.low_kg_ha, r.high_kg_ha) for r in rates])
+    ranges = [f"{span} in zone {r.zone_id}" for span, r in zip(spans, rates, strict=True)]
     said = "Two times in three the right rate lies within " + ", ".join(ranges) + "."
     why = measures_of(season.settings).said(zone_map.why)
     return [one for one in (why, said) if one]
