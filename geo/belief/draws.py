@@ -74,8 +74,13 @@ class Stage:
         How the spots are carried over to the places.
     found : mapping
         Predictions at the places and then the spots; empty without a coarse grid.
-    roots : dict
-        Structure -> Cholesky factor of the correlation of spots and sites, made when first needed.
+    roots, towards : dicts
+        Structure -> Cholesky factor of the correlation of spots and sites, and that correlation
+        between spots and sites; made when first needed.
+    seen : dict
+        Sample places -> their rows among the sites, and by structure y of kriging at the spots.
+    lags : dict
+        Azimuth -> distances between spots and sites.
     """
 
     beliefs: Mapping[str, Belief]
@@ -84,6 +89,9 @@ class Stage:
     coarse: _CoarseGrid | None
     found: Mapping[str, Prediction]
     roots: dict[int, Array] = field(default_factory=dict)
+    towards: dict[int, Array] = field(default_factory=dict)
+    seen: dict[bytes, _Seen] = field(default_factory=dict)
+    lags: dict[float | None, Array] = field(default_factory=dict)
 
     def draw(self, key: str, count: int, rng: np.random.Generator) -> Draws:
         """Draws of a property's surface (nugget left out) on the mapped scale.
@@ -121,39 +129,55 @@ class Stage:
         root_sill = np.sqrt(belief.fits.sill[model] * degrees / _chi2_quantile(chances, degrees))
         noise = _opposite_pairs(count, len(self.spots) + len(self.sites) + belief.n, rng)
         draws = np.empty((count, len(self.spots)))
-        structure = belief.nodes.structure[model]
-        for index in np.unique(structure):
-            mine = structure == index
-            draws[mine] = self._of_structure(
-                belief, int(index), model[mine], root_sill[mine], noise[mine]
-            )
+        # Models come in order, so the draws of one are neighbours.
+        models, starts = np.unique(model, return_index=True)
+        for k, start, stop in zip(models, starts, [*starts[1:], count], strict=True):
+            mine = slice(start, stop)
+            self._of_model(belief, int(k), root_sill[mine, None], noise[mine], draws[mine])
         return draws
 
-    def _of_structure(
-        self, belief: Belief, index: int, model: NDArray[np.int64], root_sill: Array, noise: Array
-    ) -> Array:
-        """Draws under the models of one structure: the kriged map and what kriging misses."""
-        root, spots = self._root(belief, index), len(self.spots)
-        rows = spots + _rows_of(self.sites, belief.xy)
-        blind = root_sill[:, None] * (noise[:, : len(root)] @ root.T)
-        error = root_sill[:, None] * noise[:, len(root) :]
-        y = root[:spots] @ (root[rows].T @ belief.factors.vectors[index])
-        draws = np.empty((len(model), spots))
-        for k in np.unique(model):
-            mine = model == k
-            nugget = float(belief.nodes.nugget_share[k])
-            alike = math.sqrt(1.0 - nugget)
-            sampled = alike * blind[mine][:, rows] + math.sqrt(nugget) * error[mine]
-            draws[mine] = alike * blind[mine, :spots] + _kriged(belief, int(k), y, sampled)
-        return draws
+    def _of_model(
+        self, belief: Belief, k: int, root_sill: Array, noise: Array, draws: Array
+    ) -> None:
+        """Draws under one model, put into `draws`: the kriged map and what kriging misses."""
+        sites, nugget = len(self.sites), float(belief.nodes.nugget_share[k])
+        error = math.sqrt(nugget) * root_sill * noise[:, -belief.n :]
+        if nugget == 1.0:  # no field to draw: the surface is its mean
+            draws[:] = _kriged(belief, k, np.zeros((1, belief.n)), error)
+            return
+        index, seen = int(belief.nodes.structure[k]), self._seen(belief)
+        root = self._root(belief, index)
+        if index not in seen.y:
+            seen.y[index] = self.towards[index][:, seen.rows] @ belief.factors.vectors[index]
+        blind = noise[:, : len(root)] @ root.T
+        blind *= math.sqrt(1.0 - nugget) * root_sill
+        sampled = blind[:, -sites:][:, seen.rows] + error
+        np.add(blind[:, :-sites], _kriged(belief, k, seen.y[index], sampled), out=draws)
 
     def _root(self, belief: Belief, index: int) -> Array:
         if index not in self.roots:
             both = belief.frame.centred(np.concatenate([self.spots, self.sites]))
-            rho = correlation_of(belief.nodes.structures[index], belief.frame, both, both)
+            rho = correlation_of(
+                belief.nodes.structures[index], belief.frame, both, both, self.lags
+            )
+            self.towards[index] = rho[: len(self.spots), len(self.spots) :].copy()
             rho[np.diag_indices(len(rho))] += JITTER
             self.roots[index] = np.asarray(np.linalg.cholesky(rho), dtype=float)
         return self.roots[index]
+
+    def _seen(self, belief: Belief) -> _Seen:
+        places = belief.xy.tobytes()
+        if places not in self.seen:
+            self.seen[places] = _Seen(_rows_of(self.sites, belief.xy))
+        return self.seen[places]
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """Sample places that properties share: their rows among the sites, y by structure."""
+
+    rows: NDArray[np.int64]
+    y: dict[int, Array] = field(default_factory=dict)
 
 
 def _kriged(belief: Belief, k: int, y: Array, sampled: Array) -> Array:
@@ -230,12 +254,13 @@ class _CoarseGrid:
         by_node = np.ascontiguousarray(draws.T, dtype=np.float32)
         middle = mean.astype(np.float32)[:, None]
         result = np.empty((len(draws), places), dtype=np.float32)
+        spare = np.empty((min(TILE, places), len(draws)), dtype=np.float32)
         for start in range(0, places, TILE):
             tile = slice(start, start + TILE)
             part = shares[tile] @ by_node
             kept = np.einsum("ij,ij->i", part, part) / len(draws) - part.mean(axis=1) ** 2
             lost = np.sqrt(np.maximum(variance[tile] - kept, 0.0))
-            noise = rng.standard_normal(part.shape, dtype=np.float32)
+            noise = rng.standard_normal(dtype=np.float32, out=spare[: len(part)])
             noise *= lost[:, None].astype(np.float32)
             part += noise
             part += middle[tile]

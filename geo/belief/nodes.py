@@ -169,12 +169,24 @@ def correlations(nodes: Nodes, frame: Frame, a: Array, b: Array) -> Iterator[Arr
         yield _with_trend(structure, correlate(structure.shape, rho, spare), trend)
 
 
-def correlation_of(structure: Structure, frame: Frame, a: Array, b: Array) -> Array:
-    """Correlation of centred places `a` with `b` under one structure, shape (m, n)."""
+def correlation_of(
+    structure: Structure,
+    frame: Frame,
+    a: Array,
+    b: Array,
+    lags: dict[float | None, Array] | None = None,
+) -> Array:
+    """Correlation of centred places `a` with `b` under one structure, shape (m, n).
+
+    `lags` keeps the distances by azimuth from one structure to the next of the same places.
+    """
     trend = _trend(frame, a, b)
     if not structure.shape:
         return trend
-    reach = _lag_m(structure, a, b) / _distance_parameter_m(structure)
+    lags = {} if lags is None else lags
+    if structure.azimuth_deg not in lags:
+        lags[structure.azimuth_deg] = _lag_m(structure, a, b)
+    reach = lags[structure.azimuth_deg] / _distance_parameter_m(structure)
     return _with_trend(structure, correlate(structure.shape, reach, np.empty_like(reach)), trend)
 
 
