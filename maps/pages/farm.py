@@ -14,8 +14,9 @@ from geo.export.layers import to_lonlat
 from geo.lookup import properties
 from maps.drawing.furniture import crosses, row_lines, water_lines
 from maps.pages.silhouettes import silhouette
+from maps.paper.measures import measures_of
 from maps.serving.workspace import Workspace
-from maps.wording import AMENDMENT_WORDS, amount_words, money, sentence
+from maps.wording import AMENDMENT_WORDS, money, sentence
 
 Data = dict[str, Any]
 
@@ -40,12 +41,13 @@ def farm(work: Workspace, base: str, season: int) -> Data:
     return {
         "headline": _headline(told, bool(ran)),
         "shown": properties()[shown].name if shown else "",
-        "facts": f"{_count(len(blocks), 'block')}, {sum(b.area_ha for b in blocks):.2f} ha"
+        "facts": f"{_count(len(blocks), 'block')}, "
+        + measures_of(work.settings()).area_words(sum(b.area_ha for b in blocks))
         + (f", {sum(d['samples']['stations'] for d in ran)} samples" if ran else ""),
         "told": told,
         "next": _next(work, base, season, [b for b in blocks if stale[b.slug]], ran),
         "cannot": _cannot(ran, season),
-        "map": _map(base, season, blocks, pages, shown),
+        "map": _map(work, base, season, pages, shown),
         "ran": bool(ran),
     }
 
@@ -86,7 +88,7 @@ def _headline(told: list[Data], ran: bool) -> str:
 
 
 def _listed(words: Sequence[str]) -> str:
-    return " and ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
+    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
 def _block(
@@ -107,6 +109,7 @@ def _block(
     if page is None or document is None:
         return told
     spread = [m for m in page["materials"] if not m["nothing"]]
+    measures = measures_of(work.settings())
     told["wants"] = [m["word"].lower() for m in spread]
     first = next((p for p in page["properties"] if p["key"] in SHOWN), None)
     told["lines"] = [first["sentence"]] if first else []
@@ -115,7 +118,7 @@ def _block(
     told["amounts"] = [
         {
             "word": m["word"],
-            "amount": amount_words(m["totalKg"]),
+            "amount": measures.amount(m["totalKg"]),
             "cost": m["cost"],
             "url": f"{base}/{season}/{block.slug}/zones?spread={m['amendment']}",
         }
@@ -156,8 +159,9 @@ def _next(
         priced = priced and len(known) == len(document["costs"])
         cost += sum(known)
     if totals:
-        things = " and ".join(
-            f"{amount_words(kg)} {name.replace('_', ' ')}" for name, kg in totals.items() if kg
+        measures = measures_of(work.settings())
+        things = _listed(
+            [f"{measures.amount(kg)} {name.replace('_', ' ')}" for name, kg in totals.items() if kg]
         )
         currency = ran[0]["settings"]["currency"]
         money_words = f", {money(cost, currency)} with delivery and spreading" if priced else ""
@@ -203,9 +207,10 @@ def _cannot(ran: list[Data], season: int) -> list[str]:
 
 
 def _map(
-    base: str, season: int, blocks: tuple[Block, ...], pages: dict[str, Data | None], shown: str
+    work: Workspace, base: str, season: int, pages: dict[str, Data | None], shown: str
 ) -> Data:
     """Outlines and pictures of all blocks; names are shown by our own script as text."""
+    blocks, measures = work.blocks(), measures_of(work.settings())
     drawn: list[Data] = []
     legend: list[Data] = []
     for index, block in enumerate(blocks):
@@ -221,7 +226,7 @@ def _map(
             {
                 "id": index,
                 "name": block.name,
-                "facts": f"{block.area_ha:.2f} ha"
+                "facts": measures.area_words(block.area_ha)
                 + (" · one value" if one and one["verdict"] == "none" else ""),
                 "outline": mapping(block.lonlat),
                 "rows": mapping(to_lonlat(row_lines(block), block.crs)),
@@ -236,6 +241,7 @@ def _map(
             }
         )
     return {
+        "units": measures.words,
         "blocks": drawn,
         "legend": legend,
         "crosses": [place for block in blocks[:6] for place in crosses(block)],

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from geo.errors import SoilquiltError
+from maps.paper.measures import measures_of
 from maps.serving.workspace import Workspace
 
 Data = dict[str, Any]
@@ -53,6 +54,7 @@ def _look(work: Workspace, index: int) -> Data:
             weight += 20 + waiting
     area = sum(b.area_ha for b in blocks)
     count = f"{len(blocks)} block{'' if len(blocks) == 1 else 's'}"
-    facts = f"{count}, {area:.2f} ha" + (f", season {season}" if season else "")
+    words = measures_of(work.settings()).area_words(area)
+    facts = f"{count}, {words}" + (f", season {season}" if season else "")
     return {"name": work.name, "url": f"/farm/{index}/", "weight": weight,
             "lines": lines or ["Nothing waits."], "facts": facts}  # fmt: skip

@@ -7,6 +7,7 @@ from typing import Any
 
 from geo.blocks import Block
 from maps.pages.silhouettes import silhouette
+from maps.paper.measures import Measures, measures_of
 from maps.serving.workspace import Workspace
 
 Data = dict[str, Any]
@@ -102,7 +103,7 @@ def _said(work: Workspace, season: int | None, block: Block | None) -> dict[str,
         "lab": (f"{samples['stations']} samples{asks}", True),
         "soil": (f"{len(document['surfaces'])} properties", True),
         "zones": (", ".join(rated) or "nothing to spread", True),
-        "spread": (_to_buy(document), False),
+        "spread": (_to_buy(document, measures_of(work.settings())), False),
     }
     if tissue:
         said["leaf"] = ("1 leaf test" if len(tissue) == 1 else f"{len(tissue)} leaf tests", True)
@@ -114,11 +115,9 @@ def _said(work: Workspace, season: int | None, block: Block | None) -> dict[str,
     return said
 
 
-def _to_buy(document: Data) -> str:
+def _to_buy(document: Data, measures: Measures) -> str:
     total = sum(document["totals_kg"].values())
-    if not total:
-        return "nothing to buy"
-    return f"to buy: {total / 1000:.1f} t" if total >= 1000 else f"to buy: {total:.0f} kg"
+    return f"to buy: {measures.amount(total)}" if total else "nothing to buy"
 
 
 def plan_files(farm: Path, season: int | None) -> list[Path]:

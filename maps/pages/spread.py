@@ -5,9 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import shapely
+from markupsafe import Markup
+from shapely.geometry import shape
+
 from geo.blocks import Block
+from geo.crs import to_metric
+from geo.units import lb_ac_from_kg_ha
+from maps.drawing import drawings, prints
+from maps.paper.measures import Measures, measures_of
 from maps.serving.workspace import Workspace
-from maps.wording import AMENDMENT_WORDS, amount_words, rate_words
+from maps.wording import AMENDMENT_WORDS
 
 Data = dict[str, Any]
 
@@ -33,11 +41,17 @@ def spread(work: Workspace, base: str, season: int, block: Block) -> Data | None
     folder = work.made(season, block.slug)
     place = f"{base}/{season}/{block.slug}/file"
     controller = document["settings"]["controller"]
+    measures = measures_of(work.settings())
+    page = work.page(season, block.slug) or {"materials": []}
+    drawn = {m["amendment"]: m["zones"] for m in page["materials"]}
     return {
         "materials": [
-            _material(folder, place, name, reports, document, controller)
+            _material(folder, place, name, reports, document, measures)
+            | {"map": _picture(block, drawn, name, document)}
             for name, reports in document["spreader"].items()
         ],
+        "area": measures.words["area"],
+        "recordUnit": "lb/ac" if measures.us else "kg/ha",
         "files": [
             {"name": name, "words": words, "url": f"{place}/{name}", "kb": _kb(folder / name)}
             for name, words in FILES.items()
@@ -52,21 +66,47 @@ def spread(work: Workspace, base: str, season: int, block: Block) -> Data | None
     }
 
 
+def _picture(block: Block, drawn: dict[str, list[Data]], name: str, document: Data) -> Markup:
+    """The zones of a material as they were written, with the rows that the driver counts."""
+    amendments = [r["amendment"] for r in document["rates"] if r["material"] == name]
+    zones = next((drawn[a] for a in amendments if a in drawn), [])
+    paper = drawings.paper_for(block.outline, 440.0, 400.0)
+    outlines = [to_metric(shape(zone["outline"]), block.crs) for zone in zones]
+    parts = [shapely.MultiPolygon(shapely.get_parts(outline).tolist()) for outline in outlines]
+    rates = [zone["rateKgHa"] for zone in zones]
+    azimuth = block.site.row_azimuth_deg or 0.0
+    found = [
+        *drawings.zones(parts, rates, paper, azimuth),
+        '<g class="over">', *prints.frame_parts(block, paper), "</g>",
+        drawings.zone_numbers([zone["id"] for zone in zones], parts, paper),
+    ]  # fmt: skip
+    return Markup(drawings.svg(paper, found, below=18))
+
+
+def _typed(kg_ha: float, measures: Measures) -> str:
+    """A rate as the form takes it."""
+    if not kg_ha:
+        return ""
+    return f"{float(lb_ac_from_kg_ha(kg_ha)):.0f}" if measures.us else f"{kg_ha:g}"
+
+
 def _material(
-    folder: Path, place: str, name: str, reports: list[Data], document: Data, controller: Data
+    folder: Path, place: str, name: str, reports: list[Data], document: Data, measures: Measures
 ) -> Data:
+    controller = document["settings"]["controller"]
     rates = [r for r in document["rates"] if r["material"] == name]
     total = sum(r["rate_kg_ha"] * r["area_ha"] for r in rates)
     inside = folder / "spreader" / name
     return {
         "name": name.replace("_", " "),
-        "total": amount_words(total),
+        "total": measures.amount(total),
         "rates": [
             {
                 "zone": r["zone_id"],
                 "ha": f"{r['area_ha']:.2f}",
-                "rate": rate_words(r["rate_kg_ha"]),
-                "kgHa": f"{r['rate_kg_ha']:g}" if r["rate_kg_ha"] else "",
+                "area": measures.area(r["area_ha"]),
+                "rate": measures.rate(r["rate_kg_ha"]),
+                "typed": _typed(r["rate_kg_ha"], measures),
             }
             for r in rates
         ],
@@ -78,7 +118,7 @@ def _material(
                 "kb": f"{report['kilobytes']:.0f}",
                 "mostKb": f"{controller['max_kb']:g}",
                 "short": len(report["name"]) <= 8,
-                "given": _given_up(report),
+                "given": _given_up(report, measures),
             }
             for report in reports
         ],
@@ -95,13 +135,13 @@ def _material(
     }
 
 
-def _given_up(report: Data) -> str:
+def _given_up(report: Data, measures: Measures) -> str:
     """What was given up so that the controller can read the file."""
     words = []
     if report["simplified_m"]:
         words.append(f"outlines simplified by {report['simplified_m']:.1f} m")
     if report.get("joined_parts"):
-        moved = amount_words(report.get("moved_kg", 0.0))
+        moved = measures.amount(report.get("moved_kg", 0.0))
         words.append(f"{report['joined_parts']} parts took a neighbour's rate ({moved} moved)")
     return ", ".join(words)
 
@@ -116,6 +156,7 @@ def record_table(block: Block, said: dict[str, str]) -> str:
     import csv
     import io
 
+    unit = "lb/ac" if said.get("unit") == "lb/ac" else "kg/ha"
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(["date", "block", "zone", "product", "rate", "unit", "done_ha", "note"])
@@ -126,7 +167,7 @@ def record_table(block: Block, said: dict[str, str]) -> str:
         if said.get(f"done-{zone}") != "yes":
             continue
         writer.writerow(
-            [said["date"], block.name, f"zone {zone}", said["product"], said[name], "kg/ha",
+            [said["date"], block.name, f"zone {zone}", said["product"], said[name], unit,
              said.get(f"area-{zone}", ""), said.get("note", "")]
         )  # fmt: skip
     return out.getvalue()
