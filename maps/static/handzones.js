@@ -70,7 +70,7 @@
       row("rates", rates(material), computed ? rates(computed) : none),
       row("to spread", massWords(material.totalKg), computed ? massWords(computed.totalKg) : none),
       row("money", material.cost || "no price", computed ? computed.cost || "no price" : none),
-      row("expected loss", losses.own, losses.computed)));
+      row("cost of rates that miss", losses.own, losses.computed)));
   }
 
   // What was tried is kept, whatever has been clicked since.

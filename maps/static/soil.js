@@ -5,10 +5,11 @@ const page = (() => {
   const follows = document.querySelector(".follows"), more = document.querySelector(".more");
   const strip = document.querySelector(".strip"), lensBox = document.querySelector(".lenses");
   const places = lastOf();
-  let shown = null, lensShown = null;
+  let shown = null, lensShown = null, lacking = null;
 
   function open() {
     drawStrip();
+    watchStrip(strip);
     fromAddress();
     drawMore();
     strip.addEventListener("keydown", walk);
@@ -19,7 +20,9 @@ const page = (() => {
   function fromAddress() {
     const asked = new URLSearchParams(location.search);
     const one = data.properties.find((p) => p.key === asked.get("show")) || data.properties[0];
-    if (one) show(one, asked.get("lens"), false);
+    const missing = data.notAnalysed.find((p) => p.key === asked.get("show"));
+    if (missing) showWords(missing, false);
+    else if (one) show(one, asked.get("lens"), false);
     else fill(say, el("p", { class: "sentence" }, "No property of this block was mapped."));
   }
 
@@ -28,7 +31,7 @@ const page = (() => {
       strip.append(el("button", { type: "button", "data-key": one.key, "aria-pressed": "false", "aria-label": `${one.name}: ${one.verdictWords}`, onclick: () => show(one, lensShown?.key, true) }, propertyPatch(one), one.symbol));
     }
     for (const one of data.notAnalysed) {
-      strip.append(el("button", { type: "button", "data-key": one.key, "aria-pressed": "false", "aria-label": one.words, onclick: () => showWords(one) }, patch([], "dotted"), one.symbol, el("small", {}, "no data")));
+      strip.append(el("button", { type: "button", "data-key": one.key, "aria-pressed": "false", "aria-label": one.words, onclick: () => showWords(one, true) }, patch([], "dotted"), one.symbol, el("small", {}, "no data")));
     }
   }
 
@@ -49,6 +52,7 @@ const page = (() => {
   function show(one, lensKey, remember) {
     const lens = one.lenses.find((l) => l.key === lensKey) || one.lenses[0];
     shown = one;
+    lacking = null;
     lensShown = lens;
     press(one.key);
     const address = `?show=${one.key}&lens=${lens.key}`;
@@ -61,7 +65,7 @@ const page = (() => {
       el("p", { class: "verdict" }, icon(one.verdict), one.verdictWords),
       el("p", { class: "sentence" }, one.sentence),
       el("p", { class: "quiet" }, tested(one)),
-      el("p", {}, `Block mean ${one.mean}${unit} (${one.meanRange}, two in three). ${one.rating}`),
+      el("p", {}, one.verdict === "none" ? one.rating : `Block mean ${one.mean}${unit} (${one.meanRange}, two in three). ${one.rating}`),
       one.ratingSources.length ? el("details", {}, el("summary", {}, "Whose table?"), sourceList(one.ratingSources)) : null);
     drawFollows(one);
   }
@@ -76,10 +80,10 @@ const page = (() => {
     const box = el("div", {});
     const charts = el("button", { type: "button", class: "button", "aria-expanded": "false", onclick: () => drawCharts(one, box, charts) }, "How was this map made?");
     fill(follows,
-      el("h2", {}, "What follows from it"),
+      el("h2", {}, "What to spread here"),
       el("p", {}, words),
       held.length ? el("p", { class: "quiet" }, `Held: ${held.join(", ")}.`) : null,
-      el("div", { class: "actions" }, el("a", { class: "go", href: data.app.place + "/zones" }, "See zones and rates"), charts, el("a", { class: "button", href: data.app.place + "/file/report.pdf" }, "Print for the shed")), box);
+      el("div", { class: "actions" }, el("a", { class: "go", href: data.app.place + "/zones" }, "See zones and rates"), el("a", { class: "button", href: data.app.place + "/file/report.pdf" }, "Print for the shed"), charts), box);
   }
 
   async function drawCharts(one, box, button) {
@@ -101,8 +105,17 @@ const page = (() => {
     return el("ul", { class: "quiet" }, keys.map((k) => el("li", {}, `${k}: ${data.sources[k] || ""}`)));
   }
 
-  function showWords(one) {
+  // Nothing is known of it: the block alone, without a picture, a lens or a legend.
+  function showWords(one, remember) {
     press(one.key);
+    const address = `?show=${one.key}`;
+    if (remember && location.search !== address) history.pushState(null, "", address);
+    shown = null;
+    lacking = one;
+    lensBox.replaceChildren();
+    quilt.showZones({ amendment: "", zones: [{ id: 0, kg: 0, rank: 0, fill: token("--sheet"), rate: "", labels: [], outline: data.outline.geometry }] });
+    document.querySelector(".legend").replaceChildren();
+    spotBox.replaceChildren();
     fill(say, el("p", { class: "verdict" }, icon("none"), "Not analysed"), el("p", { class: "sentence" }, one.words));
     follows.replaceChildren();
   }
@@ -112,14 +125,14 @@ const page = (() => {
     const rows = data.properties.map((p) => el("tr", {}, el("td", {}, p.name), el("td", { class: "n" }, p.mean + (p.unit ? " " + p.unit : "")), el("td", {}, p.verdictWords)));
     const asks = data.findings.filter((f) => f.severity === "open");
     fill(more,
-      also.length ? el("h2", {}, `Also in ${data.block}`) : null,
+      also.length ? el("h2", {}, "Also in this block") : null,
       also.map((p) => el("p", {}, `${capital(p.name)}: `, el("button", { type: "button", class: "n", onclick: () => show(p, "found", true) }, p.mean + (p.unit ? " " + p.unit : "")), ` over the block${ratingWord(p)}.`)),
       asks.length ? el("details", {}, el("summary", {}, `${asks.length} open question${asks.length > 1 ? "s" : ""}`), el("ul", {}, asks.map((f) => el("li", {}, f.message, " ", f.done)))) : null,
       el("details", {}, el("summary", {}, "Read as a table"), el("table", {}, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "property"), el("th", { scope: "col", class: "n" }, "block mean"), el("th", { scope: "col" }, "map"))), el("tbody", {}, rows))));
   }
 
-  // "The block's mean rates low." as a word after the number.
-  function ratingWord(p) { const hit = p.rating.match(/^The block's mean rates ([a-z ,]+)\./); return hit ? ", " + hit[1] : ""; }
+  // "The block's mean is low." as a word after the number; farms run before say "rates low".
+  function ratingWord(p) { const hit = p.rating.match(/^The block's mean (?:is|rates) ([a-z ,]+)\./); return hit ? ", " + hit[1] : ""; }
 
   async function spot(latlng, sample) {
     quilt.mark(latlng);
@@ -143,6 +156,6 @@ const page = (() => {
       el("details", { open: sample ? "" : null }, el("summary", {}, "All values here"), el("table", {}, el("thead", {}, head), el("tbody", {}, rows))));
   }
 
-  function redraw() { if (shown) show(shown, lensShown.key, false); }
+  function redraw() { if (shown) show(shown, lensShown.key, false); else if (lacking) showWords(lacking, false); }
   return { open, spot, redraw };
 })();

@@ -11,6 +11,7 @@ const page = (() => {
 
   function open() {
     drawStrip();
+    watchStrip(strip);
     fromAddress();
     addEventListener("popstate", fromAddress);
     controls.addEventListener("change", tryIt);
@@ -254,7 +255,7 @@ const page = (() => {
     fill(say, el("p", { class: "verdict" }, icon(one.kind === "held" ? "held" : "none"), `${one.word}: ${HELD[one.kind] || one.kind}`), el("p", { class: "sentence" }, one.reason.split(". ")[0].replace(/\.?$/, ".")), one.reason.includes(". ") ? el("p", {}, one.reason.slice(one.reason.indexOf(". ") + 2)) : null);
     fill(spotBox, one.kind === "held" ? el("p", {}, el("a", { class: "button", href: data.app.place + "/leaf" }, "Soil and leaf side by side")) : null);
     follows.replaceChildren();
-    fill(more, sourceList(one.sources));
+    fill(more, one.sources.length ? el("details", {}, el("summary", {}, "Sources"), sourceList(one.sources)) : null);
   }
 
   function spot(latlng) {
