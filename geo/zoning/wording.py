@@ -34,7 +34,7 @@ def say_verdict(choice: Choice, split: Split, verdict: str, samples: int) -> tup
                 "zones, or a narrower swath, lose less of it."
             )
         count, tens = number_word(split.count), round(10 * split.chance)
-        saving = f"expected loss {split.saving_pct:.0f} % below that of one rate"
+        saving = f"rates that miss cost {split.saving_pct:.0f} % less than with one rate"
         if split.chance >= SHOWN_CHANCE and verdict == "useful":
             chance = round(100 * split.chance)
             return "shown", (
@@ -56,10 +56,11 @@ def _say_one(refused: Split | None, verdict: str, samples: int, close: str) -> t
     saving = 0.0 if refused is None else max(0.0, refused.saving_pct)
     if refused is None or saving < LEAST_SAVING_PCT:
         return "one_rate", (
-            f"One rate: the block is even enough. Zones would take {saving:.0f} % off the expected "
-            f"loss, under the {LEAST_SAVING_PCT:.0f} % that makes them worth driving.{close}"
+            f"One rate: the block is even enough. Zones would take {saving:.0f} % off what a wrong "
+            f"rate costs, under the {LEAST_SAVING_PCT:.0f} % that makes them worth driving.{close}"
         )
-    might = f"{number_word(refused.count)} zones might take {saving:.0f} % off the expected loss"
+    zones = number_word(refused.count)
+    might = f"{zones} zones might take {saving:.0f} % off what a wrong rate costs"
     if verdict == "none":
         return "too_few", (
             f"Too few samples to tell zones apart: one rate. {might}, but {samples} samples do not "
