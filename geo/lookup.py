@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from geo.errors import TableError
@@ -121,6 +121,14 @@ def farm_tables(folder: Path, entries: Mapping[str, Any]) -> Tables:
         choice=choice,
         files=extend | replace,
     )
+
+
+@cache
+def table_names() -> tuple[str, ...]:
+    """Names of our tables of agronomy, each a CSV in `geo/tables/`."""
+    folder = resources.files("geo") / "tables"
+    found = (PurePosixPath(entry.name) for entry in folder.iterdir())
+    return tuple(sorted(path.stem for path in found if path.suffix == ".csv"))
 
 
 def _own_rows(folder: Path, name: str, file: str) -> tuple[Row, ...]:

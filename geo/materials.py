@@ -13,6 +13,7 @@ from geo.errors import FarmError, TableError
 from geo.lookup import Row, Tables, read_table
 from geo.requirements.lime import neutralizing_pct
 from geo.settings import Settings
+from geo.settings_words import MATERIAL_KEYS, check_known
 
 ELEMENTS = ("n", "p", "k", "ca", "mg", "s", "cl", "zn", "mn", "fe", "cu", "b")
 
@@ -29,13 +30,6 @@ ELEMENT_OF = {
     "copper": "cu",
     "iron": "fe",
 }
-
-#: Keys that a [materials.KEY] of farm.toml may set.
-OWN_KEYS = (
-    "name", "amendment", "analysis", "effective_pct", "moisture_pct", "bulk_density_kg_l",
-    "price_per_t", "bag_kg", "truck_t", "cautions", "organic", "cce_pct", "passing_pct",
-    "fineness_scheme",
-)  # fmt: skip
 
 #: Money and tonnage apart, each further product in the spreader costs this much. [currency]
 PASS_TIE = 1e-3
@@ -161,10 +155,7 @@ def materials_of(settings: Settings) -> Mapping[str, Material]:
 
 
 def _with_own(key: str, base: Material | None, own: Mapping[str, Any]) -> Material:
-    if unknown := sorted(set(own) - set(OWN_KEYS)):
-        raise FarmError(
-            f"[materials.{key}]: unknown key {unknown[0]!r}. Known: {', '.join(OWN_KEYS)}."
-        )
+    check_known(own, MATERIAL_KEYS, f"[materials.{key}]", "key")
     if base is None:
         if "amendment" not in own:
             raise FarmError(f"[materials.{key}] is new: say what it is for with amendment = ...")

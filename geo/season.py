@@ -87,7 +87,6 @@ def run_season(
     )  # fmt: skip
     if layer_cm is None:
         requirements = with_responses(requirements, responses_before(farm, season, place.name))
-    _refuse_unknown_borders(place, requirements)
     progress("zones", 0, 0)
     zone_maps = tuple(zones_of_one(asked, surfaces, place, settings) for asked in requirements)
     if test_zones:
@@ -98,17 +97,6 @@ def run_season(
     return Season(
         place, season, settings, checked, ratings, surfaces, requirements, zone_maps, prescription
     )
-
-
-def _refuse_unknown_borders(block: Block, requirements: Sequence[Requirement]) -> None:
-    """A border for an amendment there is not would be lost in silence."""
-    known = [asked.amendment for asked in requirements]
-    for name in block.site.boundaries or {}:
-        if name not in known:
-            raise FarmError(
-                f'farm.toml, [blocks."{block.name}".boundaries]: there is no amendment {name!r}. '
-                f"Known: {', '.join(sorted(known))}."
-            )
 
 
 def zones_of_one(

@@ -12,8 +12,10 @@ The tables of `farm.toml`::
                  file with [materials.KEY] and [costs], over which farm.toml itself goes
     [blocks."NAME"]            crop, planted, rows, soil, placement; its own [.spreader]
     [materials.KEY]            overrides or adds to geo/tables/materials.csv: price_per_t ...
+    [cost_ratios]              what too little and too much cost, by amendment: lime = [2, 3]
 
-Keys that are not known are refused with their name, so that a slip of the pen is not silently lost.
+Words that are not known are refused with their name and the nearest that is (`settings_words`), so
+that a slip of the pen is not silently lost.
 """
 
 from __future__ import annotations
@@ -27,6 +29,14 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from geo.errors import FarmError
+from geo.settings_words import (
+    AMENDMENTS,
+    COST_RATIOS,
+    MATERIAL_KEYS,
+    check_known,
+    check_placement,
+    check_tables,
+)
 
 T = TypeVar("T")
 
@@ -212,7 +222,8 @@ def read_settings(path: Path) -> Settings:
 def _own_tables(tables: Any, path: Path) -> Mapping[str, Path]:
     """The user's own tables; each must lie in the farm folder, so that a copy is complete."""
     found: dict[str, Path] = {}
-    for subject, name in _table(tables, f"{path.name}, [tables]").items():
+    check_tables(_table(tables, f"{path.name}, [tables]"), f"{path.name}, [tables]")
+    for subject, name in tables.items():
         if isinstance(name, Mapping):  # [tables.rate], [tables.replace]: geo.lookup.farm_tables
             continue
         table = path.parent / str(name)
@@ -232,21 +243,14 @@ def _with_prices(settings: Settings, content: Mapping[str, Any], path: Path) -> 
         prices = tomllib.loads(path.read_text(encoding="utf-8"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise FarmError(f"{path.name} cannot be read: {error}.") from None
-    unknown = set(prices) - {"materials", "costs", "currency"}
-    if unknown:
-        raise FarmError(
-            f"{path.name}: unknown table {sorted(unknown)[0]!r}. Prices are [materials.KEY] and "
-            "[costs]."
-        )
-    listed = _table(prices.get("materials", {}), f"{path.name}, [materials]")
+    check_known(prices, ("materials", "costs", "currency"), path.name, "table")
+    listed = _materials(prices.get("materials", {}), path.name)
     materials = {
-        key: {
-            **_table(listed.get(key, {}), f"{path.name}, [materials.{key}]"),
-            **settings.materials.get(key, {}),
-        }
-        for key in (*listed, *(key for key in settings.materials if key not in listed))
+        key: {**listed.get(key, {}), **settings.materials.get(key, {})}
+        for key in dict.fromkeys((*listed, *settings.materials))
     }
-    costs = {**prices.get("costs", {}), **content.get("costs", {})}
+    of_file = _table(prices.get("costs", {}), f"{path.name}, [costs]")
+    costs = {**of_file, **content.get("costs", {})}
     return dataclasses.replace(
         settings,
         materials=materials,
@@ -263,10 +267,6 @@ def settings_from(content: Mapping[str, Any], name: str = "farm.toml") -> Settin
         block: _block(values, f'{name}, [blocks."{block}"]')
         for block, values in _table(rest.pop("blocks", {}), f"{name}, [blocks]").items()
     }
-    ratios = {
-        key: (float(value[0]), float(value[1]))
-        for key, value in _table(rest.pop("cost_ratios", {}), f"{name}, [cost_ratios]").items()
-    }
     parts: dict[str, Any] = {
         "grid": _read(GridSettings, rest.pop("grid", {}), f"{name}, [grid]"),
         "spreader": _read(SpreaderSettings, rest.pop("spreader", {}), f"{name}, [spreader]"),
@@ -275,13 +275,13 @@ def settings_from(content: Mapping[str, Any], name: str = "farm.toml") -> Settin
         ),
         "costs": _read(CostSettings, rest.pop("costs", {}), f"{name}, [costs]"),
         "ground": _ground(rest.pop("ground", {}), f"{name}, [ground]"),
-        "materials": _table(rest.pop("materials", {}), f"{name}, [materials]"),
+        "materials": _materials(rest.pop("materials", {}), name),
         "tables": _table(rest.pop("tables", {}), f"{name}, [tables]"),
         "blocks": blocks,
-        "cost_ratios": ratios,
+        "cost_ratios": _cost_ratios(rest.pop("cost_ratios", {}), f"{name}, [cost_ratios]"),
     }
-    if rest:
-        raise FarmError(f"{name}: unknown table {sorted(rest)[0]!r}.")
+    check_known(rest, ("farm", *parts), name, "table")
+    check_known(farm, _keys(Settings) - set(parts), f"{name}, [farm]", "key")
     return _read(Settings, farm | parts, f"{name}, [farm]")
 
 
@@ -304,25 +304,55 @@ def _table(value: Any, where: str) -> Mapping[str, Any]:
     return value
 
 
+def _materials(values: Any, name: str) -> Mapping[str, Mapping[str, Any]]:
+    """What a file says of materials; a new one is known by its name alone."""
+    found = _table(values, f"{name}, [materials]")
+    for key, own in found.items():
+        where = f"{name}, [materials.{key}]"
+        check_known(_table(own, where), MATERIAL_KEYS, where, "key")
+    return found
+
+
+def _cost_ratios(values: Any, where: str) -> dict[str, tuple[float, float]]:
+    """What too little and too much cost, by amendment."""
+    check_known(_table(values, where), COST_RATIOS, where, "amendment")
+    ratios: dict[str, tuple[float, float]] = {}
+    for key, pair in values.items():
+        if not isinstance(pair, list) or len(pair) != 2:
+            raise FarmError(
+                f"{where}, {key}: two numbers are wanted, what too little and what too much costs, "
+                f"such as [2, 3]; not {pair!r}."
+            )
+        little, much = (_checked(number, "float", f"{where}, {key}") for number in pair)
+        ratios[key] = (little, much)
+    return ratios
+
+
 def _block(values: Any, where: str) -> BlockSettings:
     values = dict(_table(values, where))
-    for key, lines in _table(values.get("boundaries", {}), f"{where}, boundaries").items():
-        _checked(lines, "str", f"{where}, boundaries, {key}")
+    check_placement(
+        _table(values.get("placement", {}), f"{where}, placement"), f"{where}, placement"
+    )
+    for key in ("boundaries", "product"):
+        said = _table(values.get(key, {}), f"{where}, {key}")
+        check_known(said, AMENDMENTS, f"{where}, {key}", "amendment")
+        for amendment, text in said.items():
+            _checked(text, "str", f"{where}, {key}, {amendment}")
     if "spreader" in values:
         values["spreader"] = _read(SpreaderSettings, values["spreader"], f"{where}.spreader")
-    for amendment, product in _table(values.get("product", {}), f"{where}, product").items():
-        if not isinstance(product, str):
-            raise FarmError(f"{where}, product, {amendment}: {product!r} is not a material's key.")
     return _read(BlockSettings, values, where)
+
+
+def _keys(record: type) -> set[str]:
+    return {f.name for f in dataclasses.fields(record)}
 
 
 def _read(record: type[T], values: Mapping[str, Any], where: str) -> T:
     """A settings record from a TOML table; numbers are checked, unknown keys refused."""
     fields = {f.name: f for f in dataclasses.fields(record)}  # type: ignore[arg-type]
+    check_known(_table(values, where), fields, where, "key")
     checked: dict[str, Any] = {}
-    for key, value in _table(values, where).items():
-        if key not in fields:
-            raise FarmError(f"{where}: unknown key {key!r}. Known: {', '.join(sorted(fields))}.")
+    for key, value in values.items():
         checked[key] = _checked(value, str(fields[key].type), f"{where}, {key}")
     return record(**checked)
 

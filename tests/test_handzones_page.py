@@ -140,5 +140,5 @@ def test_a_run_follows_the_kept_border_and_then_the_samples_again(demo_farm, poe
     assert again.why == before.why
     assert np.array_equal(again.labels, before.labels)
 
-    with pytest.raises(FarmError, match="no amendment 'limes'"):
+    with pytest.raises(FarmError, match=r"unknown amendment .limes"):
         lime(farmtext.with_key(plain, table, "limes", line))

@@ -18,6 +18,7 @@ ORDER = (
     "geo.rating.methods",
     "geo.rating.schemes",
     "geo.rating.choice",
+    "geo.settings_words",
     "geo.settings",
     "geo.settings_text",
     "geo.findings",

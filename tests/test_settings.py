@@ -6,7 +6,12 @@ from pathlib import Path
 
 import pytest
 
+from demo_geodata import files
+from geo.blocks import read_outlines
 from geo.errors import FarmError
+from geo.farm import create_farm
+from geo.lookup import read_table
+from geo.requirements.draws import QUESTIONS
 from geo.settings import (
     BlockSettings,
     ControllerSettings,
@@ -19,6 +24,8 @@ from geo.settings import (
     settings_from,
 )
 from geo.settings_text import EXPLAINED, settings_text
+from geo.settings_words import AMENDMENTS, COST_RATIOS
+from maps.cli import main
 
 
 def written(folder: Path, text: str, **beside: str) -> Settings:
@@ -54,7 +61,7 @@ def test_any_block_name_survives_the_file(name: str):
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("[spreader]\nwidth = 4.8", r"\[spreader\]: unknown key 'width'. Known: .*width_m"),
+        ("[spreader]\nwidth = 4.8", r"\[spreader\]: unknown key 'width'. .*mean 'width_m'"),
         ("[spreder]\nwidth_m = 4.8", "unknown table 'spreder'"),
         ("[grid]\nspacing_m = 'fine'", "'fine' is not a number"),
         ("[spreader]\nby_hand = 'yes'", "should be true or false"),
@@ -67,6 +74,54 @@ def test_any_block_name_survives_the_file(name: str):
 def test_a_slip_of_the_pen_is_named(tmp_path: Path, text: str, says: str):
     with pytest.raises(FarmError, match=says):
         written(tmp_path, text)
+
+
+BLOCK = r"farm\.toml, \[blocks\.\"A\"\]"
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("[spreader]\nwidht_m = 4.8", r"\[spreader\]: unknown key 'widht_m'. .*mean 'width_m'\?"),
+        ("[farm]\ncurency = 'ZAR'", r"\[farm\]: unknown key 'curency'. .*mean 'currency'\?"),
+        ("[farm]\ngrid = 1", r"\[farm\]: unknown key 'grid'"),
+        ("[amendments]\nlime = 1", r"farm\.toml: unknown table 'amendments'. .*materials"),
+        ("[Cost]\nsoil_sample = 1", r"unknown table 'Cost'. Did you mean 'costs'\?"),
+        ("[cost_ratios]\nLime = [2, 3]", r"amendment 'Lime'. Did you mean 'lime'\?"),
+        ("[cost_ratios]\nlime = 2", r"\[cost_ratios\], lime: two numbers are wanted"),
+        ("[cost_ratios]\nlime = [2]", r"\[cost_ratios\], lime: two numbers are wanted"),
+        ("[cost_ratios]\nlime = ['a', 2]", r"\[cost_ratios\], lime: 'a' is not a number"),
+        ("[materials.gypsum]\nprice = 3", r"\[materials\.gypsum\]: .*'price'. .*'price_per_t'\?"),
+        ("[materials]\ngypsum = 3", r"\[materials\.gypsum\]: a table is wanted here"),
+        ("[blocks.A]\nrow_spaceing_m = 2", BLOCK + ": .*mean 'row_spacing_m'"),
+        ("[blocks.A.placement]\npotash = 'band'", BLOCK + ", placement: .*'potash'"),
+        ("[blocks.A.placement]\nlime = 'bnad'", BLOCK + ", placement, lime: .*mean 'band'"),
+        ("[blocks.A.product]\nlyme = 'gypsum'", BLOCK + ", product: .*mean 'lime'"),
+        ("[blocks.A.product]\nlime = 3", BLOCK + ", product, lime: 3 is not a text"),
+        ("[blocks.A.boundaries]\nlimes = ''", BLOCK + ", boundaries: .*mean 'lime'"),
+        ("[blocks.A.spreader]\nwide_m = 2", r"\]\.spreader: unknown key 'wide_m'"),
+        ("[tables]\nprice = 'x.toml'", r"\[tables\]: unknown table 'price'. .*'prices'\?"),
+        ("[tables.rate]\nK = 'UMN_T29'", r"\[tables\.rate\]: unknown property 'K'. .*'k'\?"),
+        ("[tables.replace]\ncrop_remval = 'x'", r"\[tables\.replace\]: .*mean 'crop_removal'\?"),
+    ],
+)
+def test_the_nearest_known_word_is_proposed(tmp_path: Path, text: str, says: str):
+    with pytest.raises(FarmError, match=says):
+        written(tmp_path, text)
+
+
+def test_what_may_be_asked_for_is_what_the_rules_ask():
+    assert set(AMENDMENTS) == set(QUESTIONS)
+    costs = {row["key"] for row in read_table("cost_ratios")}
+    assert costs <= set(COST_RATIOS)
+
+
+def test_the_command_line_names_the_slip_and_ends_with_3(tmp_path: Path, capsys):
+    create_farm(tmp_path / "farm", read_outlines(files() / "outline_werfie.kml")[0])
+    toml = tmp_path / "farm" / "farm.toml"
+    toml.write_text(toml.read_text(encoding="utf-8") + "\n[amendmets]\n", encoding="utf-8")
+    assert main(["check", str(tmp_path / "farm")]) == 3
+    assert "farm.toml: unknown table 'amendmets'" in capsys.readouterr().err
 
 
 def test_prices_of_their_own_file_yield_to_farm_toml(tmp_path: Path):
@@ -84,13 +139,17 @@ def test_prices_of_their_own_file_yield_to_farm_toml(tmp_path: Path):
     assert (settings.costs.soil_sample, settings.costs.tissue_sample) == (600.0, 480.0)
 
 
-def test_a_slip_in_the_prices_is_named(tmp_path: Path):
-    with pytest.raises(FarmError, match=r"prices.toml: unknown table 'material'"):
-        written(
-            tmp_path,
-            '[tables]\nprices = "prices.toml"',
-            prices="[material.gypsum]\nprice_per_t = 1",
-        )
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("[material.gypsum]\nprice_per_t = 1", "unknown table 'material'. .*mean 'materials'"),
+        ("[materials.gypsum]\nprice_t = 1", r"\[materials.gypsum\]: .*mean 'price_per_t'"),
+        ("[costs]\nsoil_samples = 1", r"\[costs\]: .*mean 'soil_sample'"),
+    ],
+)
+def test_a_slip_in_the_prices_is_named(tmp_path: Path, text: str, says: str):
+    with pytest.raises(FarmError, match=r"prices\.toml.*" + says):
+        written(tmp_path, '[tables]\nprices = "prices.toml"', prices=text)
 
 
 def test_a_block_may_have_a_spreader_of_its_own():

@@ -109,6 +109,13 @@ def test_a_layout_that_lines_cannot_change_is_refused_whole(farm):
     assert (farm / "farm.toml").read_text() == text
 
 
+def test_a_slip_in_the_text_is_named_with_the_nearest_word_and_nothing_is_kept(farm):
+    before = (farm / "farm.toml").read_text(encoding="utf-8")
+    page = client_of(farm).post("/settings", data={"text": before + "\n[cost]\nsoil_sample = 1\n"})
+    assert "unknown table &#39;cost&#39;. Did you mean &#39;costs&#39;?" in page.text
+    assert (farm / "farm.toml").read_text(encoding="utf-8") == before
+
+
 @pytest.mark.parametrize("text", [TEXT, TEXT.replace("\n# target_ph", "\n#target_ph")])
 def test_lines_are_changed_as_toml_reads_them(text):
     """Against tomllib: setting and unsetting a key changes that key and no other."""
