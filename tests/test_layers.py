@@ -43,6 +43,8 @@ ORDER = (
     "geo.store.rows",
     "geo.store.blockrows",
     "geo.store.originals",
+    "geo.store.typed",
+    "geo.store.edits",
     "geo.store.corrections",
     "geo.store.samplesets",
     "geo.store.stations",

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from geo.errors import FarmError
-from geo.store.corrections import depth_from
+from geo.store.typed import depth_from
 from maps.answer import DONE, FAILED, Answer, Progress, tell
 from maps.serving.units_of_work import Outcome, Unit, farms_in, run_all, share, units_of
 from maps.summary import season_sentences
