@@ -213,6 +213,8 @@ def response_sentences(response: Row, block: str) -> list[str]:
             f"{signed_figure(response['value'])} {unit}, which makes it the table's × "
             f"{response['rate_factor']:.2f} (never more than {MOST_CHANGE:.0%} either way)."
         )
+        if response["amendment"] == "lime" and response["rate_factor"] > 1.0:
+            end += " It is not raised while lime that has not reacted is credited."
     else:
         against = " ".join(response["against"])
         stays = signed_figure(response["prior"])

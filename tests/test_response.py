@@ -1,6 +1,7 @@
 """The block's own response: laws, published figures, and what was planted."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,6 +11,7 @@ from shapely import box
 from geo.chain import Link
 from geo.grids import grid_over
 from geo.lookup import read_table
+from geo.reasons import About, Reason
 from geo.requirements.draws import Requirement
 from geo.requirements.learned import with_responses
 from geo.response import (
@@ -157,6 +159,23 @@ def test_a_used_response_moves_the_rate_and_shows_both():
     assert links[0].value == 1000.0
 
 
+def test_no_rate_is_raised_while_lime_that_has_not_reacted_is_credited():
+    """One cause, lime still to react, must not count down (credit) and up (response)."""
+    credit = Reason("Lime of 2024-11-20: 57% has not reacted yet.", About.CREDIT)
+    credited = replace(asked(), reasons=("By the table.", credit))
+    weak = response(measure(*made(0.28, 0.1, default_rng(2)), 0.0, 0.2))
+    (found,) = with_responses([credited], [weak])
+    assert weak.rate_factor > 1.0
+    assert found.draws.mean() == 1000.0
+    assert "not raised as well" in found.reasons[-1]
+    own = found.alternatives["this block's response, not the table's"]
+    assert own == pytest.approx(1000.0 * weak.rate_factor)
+    strong = response(measure(*made(0.55, 0.1, default_rng(2)), 0.0, 0.2))
+    (lowered,) = with_responses([credited], [strong])
+    assert strong.rate_factor < 1.0
+    assert lowered.draws.mean() == pytest.approx(1000.0 * strong.rate_factor)
+
+
 def test_an_unused_response_leaves_the_rate_and_says_so():
     doubtful = response(measure(*made(0.24, 0.1, default_rng(2)), 0.0, 0.2), ["Another depth."])
     (found,) = with_responses([asked()], [doubtful])
@@ -181,5 +200,5 @@ def test_what_a_block_taught_is_told_where_nothing_is_spread(demo_farm):
     season = run_season(demo_farm, 2025, "Poel")
     (lime,) = (one for one in season.prescription.held if one.amendment == "lime")
     assert lime.kind == "none_needed"
-    assert "better known than the table: 0.29 pH per t/ha" in lime.reason
-    assert "in place of 0.37 pH per t/ha" in lime.reason
+    assert "This block's own response, 0.29 pH per t/ha" in lime.reason
+    assert "weaker than the table's 0.37 pH per t/ha" in lime.reason

@@ -22,6 +22,10 @@ def with_responses(
     A block that answers less than the table says needs more, by prior over own response and within
     30 %; the table's figure stays among the alternatives. Where the table still stands, the reason
     says that one more year is needed.
+
+    Lime that has not reacted is credited by the rule itself, and is one reason why a block seems to
+    answer less than the table says: the two would count it once down and once up. So no rate is
+    raised while a credit stands; a block that answers more still lowers it.
     """
     found = {one.amendment: one for one in responses}
     return tuple(
@@ -42,6 +46,8 @@ def _with_response(requirement: Requirement, response: Response) -> Requirement:
         )
         return replace(requirement, reasons=(*requirement.reasons, Reason(why, About.RESPONSE)))
     factor = response.rate_factor
+    if factor > 1.0 and reasons_about(requirement.reasons, About.CREDIT):
+        return _not_raised(requirement, response, f"{own} {response.unit} ({span})", table)
     why = (
         f"This block is better known than the table: {own} {response.unit} "
         f"({span}) in place of {table}, so the "
@@ -62,6 +68,25 @@ def _with_response(requirement: Requirement, response: Response) -> Requirement:
             "table's response, not this block's": float(requirement.draws.mean()),
         },
         steps=_steps(requirement, why.rstrip("."), factor),
+    )
+
+
+def _not_raised(requirement: Requirement, response: Response, own: str, table: str) -> Requirement:
+    """The table's rate, with the block's own lower response beside it."""
+    why = (
+        f"This block's own response, {own}, is weaker than the table's {table}. Lime that has not "
+        "reacted yet can be the cause and is credited already, so the rate is not raised as well; "
+        "another season tells."
+    )
+    return replace(
+        requirement,
+        reasons=(*requirement.reasons, Reason(why, About.RESPONSE)),
+        alternatives={
+            **requirement.alternatives,
+            "this block's response, not the table's": float(
+                requirement.draws.mean() * response.rate_factor
+            ),
+        },
     )
 
 
