@@ -40,13 +40,13 @@ from geo.planning.records import (
     Spot,
     Wishes,
 )
-from geo.planning.rowwalk import RowWalk, row_walk
+from geo.planning.rowwalk import walls_of
 from geo.planning.search import Found, at_stake
 from geo.planning.site import Site, as_pair, as_places, metric_place, site_of
 from geo.planning.size import SizePoint, cost_of, hours_of, size_curve, sizes_around
 from geo.planning.tissue import TissueAsk, tissue_asks
 from geo.planning.walk import days_of, walked_m
-from geo.planning.wished import check_wishes, place_words, wishes_of
+from geo.planning.wished import check_wishes, place_words, way_of_wishes, wishes_of
 from geo.planning.worth import quality_of
 from geo.season import Season
 from geo.settings import Settings
@@ -129,7 +129,7 @@ def plan_block(
         quality=quality_of(site, xy, _repeats(spots), rng),
         curve=size_curve(
             site.ground.signal, site.ground.nodes, site.old, sizes_around(wishes.spots),
-            settings.costs, block.outline.area, rng,
+            settings.costs, way_of_wishes(block, wishes), rng,
         ),
         tissue=tissue_asks(known.last, [(s.sample_id, s.x_m, s.y_m) for s in spots]),
         notes=(spending, *notes) if spending else notes,
@@ -198,12 +198,6 @@ def too_near(plan: SamplePlan, moved: Collection[str], spacing_m: float) -> tupl
                 "see how much the soil changes within steps."
             )
     return tuple(said)
-
-
-def walls_of(block: Block) -> RowWalk | None:
-    """Rows of a block that cannot be crossed; None where farm.toml does not tell them."""
-    rows = rows_of(block)
-    return None if rows is None else row_walk(block.outline, rows)
 
 
 def _check_move(

@@ -11,7 +11,7 @@ from geo.crs import to_lonlat
 from geo.errors import KrigingError
 from geo.planning.constraints import NO_GO_MARGIN_M
 from geo.sampling import Known, Wishes, check_wishes, plan_block, too_near, wishes_of
-from geo.settings import BlockSettings, Settings
+from geo.settings import BlockSettings, CostSettings, Settings
 from maps.paper.plansheets import plan_sentence
 
 E, N, CRS = 407_000.0, 6_240_000.0, "EPSG:32734"
@@ -124,3 +124,17 @@ def test_two_spots_moved_together_are_warned_of_and_a_meant_pair_is_not(block):
     assert said.startswith(f"{one.sample_id} stands 4 m from {other.sample_id}")
     assert "Keep it so only as a close pair" in said
     assert too_near(replace(made, spots=spots), {one.sample_id}, 3.0) == ()
+
+
+def test_the_curve_counts_the_way_that_is_walked(block):
+    """Law: a detour never shortens a way; at the size of the plan the curve costs what it costs."""
+    costs = Settings(costs=CostSettings(soil_sample=0.0, labour_per_h=100.0, minutes_per_station=0))
+    wishes = Wishes(12, gate_lonlat=lonlat(-4, 10))
+    straight, around = (
+        plan_block(block, 2026, replace(wishes, along_rows=rows), Known(), costs, default_rng(1))
+        for rows in (False, True)
+    )
+    for one, other in zip(straight.curve, around.curve, strict=True):
+        assert other.cost > 1.5 * one.cost  # rows of 150 m that nobody crosses
+    here = next(point for point in straight.curve if point.spots == 12)
+    assert here.cost == pytest.approx(straight.cost, rel=0.25)  # 12 spots of even cover, no pairs

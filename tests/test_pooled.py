@@ -54,7 +54,9 @@ def test_more_spots_never_leave_more_doubt(beliefs):
     more = kriging_variance(pooled, PLACES[:30], PLACES[30:])
     assert np.all(more <= alone + 1e-9)
     costs = CostSettings()
-    curve = size_curve(pooled, PLACES, np.empty((0, 2)), [5, 20], costs, BLOCK.area, default_rng(0))
+    curve = size_curve(
+        pooled, PLACES, np.empty((0, 2)), [5, 20], costs, lambda _: 0.0, default_rng(0)
+    )
     assert curve[1].doubt < curve[0].doubt
 
 

@@ -13,6 +13,7 @@ from geo.money import money
 from geo.planning.records import Known, Wishes
 from geo.planning.site import site_of
 from geo.planning.size import SizePoint, size_curve, spots_for_doubt, spots_within
+from geo.planning.wished import way_of_wishes
 from geo.season import Season
 from geo.settings import Settings
 
@@ -45,7 +46,7 @@ def wide_curve(
     sizes = np.unique(np.geomspace(FEWEST, min(MOST, TRIED * usual), 24).round().astype(int))
     return size_curve(
         site.ground.signal, site.ground.nodes, site.old, sizes.tolist(), settings.costs,
-        block.outline.area, rng,
+        way_of_wishes(block, wishes), rng,
     )  # fmt: skip
 
 

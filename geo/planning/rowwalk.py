@@ -10,8 +10,9 @@ import shapely
 from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
+from geo.blocks import Block
 from geo.grids import Array
-from geo.planning.constraints import Rows
+from geo.planning.constraints import Rows, rows_of
 
 #: Rows are looked at no farther than this to either side of a block. [1]
 MOST_ROWS = 5000
@@ -99,6 +100,12 @@ def row_walk(outline: BaseGeometry, rows: Rows) -> RowWalk | None:
     pairs = [pair or (np.inf, -np.inf) for pair in ends[kept[0] : kept[-1] + 1]]
     low, high = np.array(pairs).T
     return RowWalk(rows, first, _between(low, np.minimum), _between(high, np.maximum))
+
+
+def walls_of(block: Block) -> RowWalk | None:
+    """Rows of a block that cannot be crossed; None where farm.toml does not tell them."""
+    rows = rows_of(block)
+    return None if rows is None else row_walk(block.outline, rows)
 
 
 def _between(ends: Array, farther: np.ufunc) -> Array:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,9 +48,17 @@ def cost_of(spots: int, walked_m: float, costs: CostSettings) -> float:
     return spots * costs.soil_sample + hours_of(spots, walked_m, costs) * costs.labour_per_h
 
 
+def usual_way_m(spots: int, area_m2: float) -> float:
+    """The way between so many spots where nothing is in it (Beardwood, Halton, Hammersley, 1959).
+
+    0.7124 sqrt(n A). [m]
+    """
+    return 0.7124 * math.sqrt(spots * area_m2)
+
+
 def size_curve(
     signal: Signal, nodes: Array, known: Array, sizes: Sequence[int], costs: CostSettings,
-    area_m2: float, rng: np.random.Generator,
+    way_m: Callable[[Array], float], rng: np.random.Generator,
 ) -> tuple[SizePoint, ...]:  # fmt: skip
     """Doubt against the number of spots, each number laid out for even cover.
 
@@ -59,18 +68,16 @@ def size_curve(
         Samples there are already. [m]
     sizes : sequence of int
         Spots of the plan.
-    area_m2 : float
-        The way between n spots grows with sqrt(n area) (Beardwood, Halton and Hammersley, 1959).
-        [m2]
+    way_m : callable
+        Spots (n, 2) -> how far one walks to take them all. [m]
     """
     spread = float(np.mean(signal.own(nodes))) + signal.error
     curve = []
     for size in sorted({size for size in sizes if 0 < size < len(nodes)}):
         spots = coverage(nodes, size, rng, fixed=known, starts=3)
         variance = kriging_variance(signal, np.vstack([known, spots]), nodes).mean()
-        walked_m = 0.7124 * float(np.sqrt(size * area_m2))
         doubt = float(np.sqrt(variance / spread))
-        curve.append(SizePoint(size, doubt, cost_of(size, walked_m, costs)))
+        curve.append(SizePoint(size, doubt, cost_of(size, way_m(spots), costs)))
     return tuple(curve)
 
 

@@ -275,3 +275,10 @@ def walked_m(
         way = way if rows is None else rows.path(way)
         total += float(np.sum(np.hypot(*np.diff(way, axis=0).T)))
     return total
+
+
+def way_of_all_m(
+    xy: Array, gate: Array | None, most_a_day: int | None, rows: RowWalk | None = None
+) -> float:
+    """How far one walks to take all spots, day by day, in the best order found. [m]"""
+    return walked_m(xy, days_of(xy, gate, most_a_day, rows), gate, rows)
