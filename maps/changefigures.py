@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from geo.lookup import properties
-from maps.wording import MINUS, number, signed
+from geo.money import MINUS
+from maps.wording import number, signed
 
 Row = Mapping[str, Any]
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from geo.comparing.treatments import GPS_M
 from geo.lookup import properties
+from geo.money import MINUS
 from geo.response import MOST_CHANGE
 from maps.changefigures import (
     VERDICT_WORDS,
@@ -26,7 +27,7 @@ from maps.changefigures import (
     zone_words,
 )
 from maps.changemoney import money_sentences
-from maps.wording import AMENDMENT_WORDS, MINUS
+from maps.wording import AMENDMENT_WORDS
 
 Document = dict[str, Any]
 

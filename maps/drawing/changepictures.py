@@ -17,10 +17,11 @@ from geo.compare import Changes
 from geo.comparing.detect import detectable_single
 from geo.comparing.maps import FELL, NOT_SEEN, ROSE, ChangeMap
 from geo.lookup import properties
+from geo.money import MINUS
 from maps.changefigures import name_of
 from maps.colors import even
 from maps.drawing import drawings, pictures
-from maps.wording import MINUS, number
+from maps.wording import number
 
 Array = NDArray[np.float64]
 
