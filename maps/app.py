@@ -23,6 +23,7 @@ from starlette.staticfiles import StaticFiles
 
 from geo.errors import SoilquiltError
 from maps.assets import STATIC, TEMPLATES
+from maps.disk import disk_words
 from maps.page import STITCHES
 from maps.pages import farms as farms_page
 from maps.serving.guard import Asgi, Guard
@@ -153,8 +154,9 @@ async def _sorry(environment: Environment, request: Request, error: Exception) -
     """A refusal or a mistake of ours, in words; never a traceback."""
     status = 500
     words = "This is our mistake, not yours. Your farm is as it was."
-    if isinstance(error, SoilquiltError):
-        status, words = 409, str(error)
+    trouble = disk_words(error)
+    if isinstance(error, SoilquiltError) or trouble:
+        status, words = 409, trouble or str(error)
     elif isinstance(error, HTTPException):
         status = error.status_code
         words = "There is no such page here." if status == 404 else str(error.detail)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import io
 import json
 import os
 import sys
@@ -25,6 +26,9 @@ OUR_MISTAKE = (
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
+    # A pipe on Windows, or the locale C, knows few letters: a name with others must not stop us.
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")
     words = sys.argv[1:] if argv is None else argv
     arguments = build_parser().parse_args(_with_values(words))
     # Small matrices gain nothing from many BLAS threads and stall on a busy machine.
@@ -45,9 +49,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         # The reader of our output has gone; there is nobody left to tell.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return FAILED
-    except Exception:
+    except Exception as error:
         if arguments.debug:
             raise
+        from maps.disk import disk_words
+
+        trouble = disk_words(error)
+        if trouble:
+            return _say_no(trouble, FAILED, arguments.json)
         return _say_no(OUR_MISTAKE, BUG, arguments.json)
     return answer.exit_code
 
@@ -66,9 +75,14 @@ def _with_values(words: Sequence[str]) -> list[str]:
 def _say(answer: Answer, as_json: bool) -> None:
     if as_json:
         document = {"schema": 1, "exit_code": answer.exit_code} | answer.document
-        print(json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False))
+        print(json.dumps(document, ensure_ascii=_few_letters(), indent=1, allow_nan=False))
     else:
         print("\n".join(answer.lines))
+
+
+def _few_letters() -> bool:
+    """Whether what reads our output is not said to take every letter as it is."""
+    return "utf" not in (sys.stdout.encoding or "").lower()
 
 
 def _say_no(message: str, exit_code: int, as_json: bool) -> int:

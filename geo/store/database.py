@@ -257,8 +257,8 @@ def changing(folder: Path, doing: str, wait_s: float = WAIT_S) -> Iterator[sqlit
             database.execute("BEGIN IMMEDIATE")
         except sqlite3.DatabaseError as error:
             raise _trouble(folder, error) from error
-        _say_who_holds(folder, doing)
         try:
+            _say_who_holds(folder, doing)
             yield database
             _refresh_contents(database)
             database.execute("COMMIT")

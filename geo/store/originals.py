@@ -57,10 +57,14 @@ def _keep_original(folder: Path, path: Path, new: list[Path]) -> str:
     if not target.exists():
         target.parent.mkdir(exist_ok=True)
         partial = target.with_name("." + name)
-        with partial.open("wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(partial, target)
+        try:
+            with partial.open("wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.replace(partial, target)
+        except BaseException:
+            partial.unlink(missing_ok=True)
+            raise
         new.append(target)
     return name

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import argparse
 import csv
+import os
+import tempfile
 from pathlib import Path
 
+from geo.errors import FarmError, SoilquiltError
 from geo.export.tables import csv_cell
 from geo.farm import known_points, read_blocks
+from geo.intake.delimited import read_sheets
 from geo.lookup import properties
+from geo.received import receive
 from geo.store.stations import laboratory_columns, sampled_ids
 from maps.answer import Answer
 
@@ -24,10 +29,20 @@ USUAL = (
 
 def template(arguments: argparse.Namespace) -> Answer:
     """Write template.csv and template.xlsx into the farm folder."""
-    rows = template_rows(arguments.folder)
-    paths = [arguments.folder / "template.csv", arguments.folder / "template.xlsx"]
-    write_csv(rows, paths[0])
-    write_xlsx(rows, paths[1])
+    folder = arguments.folder
+    rows = template_rows(folder)
+    paths = [folder / "template.csv", folder / "template.xlsx"]
+    for path in paths:
+        if path.is_file() and filled_in(path):
+            raise FarmError(
+                f"{path} is there already, with values typed into it. Add it with 'soilquilt add', "
+                "or move it elsewhere, then ask for an empty one again."
+            )
+    with tempfile.TemporaryDirectory(dir=folder, prefix=".template-") as temporary:
+        write_csv(rows, Path(temporary) / paths[0].name)
+        write_xlsx(rows, Path(temporary) / paths[1].name)
+        for path in paths:
+            os.replace(Path(temporary) / path.name, path)
     return Answer(
         lines=[f"{path}: {len(rows) - 1} samples to fill in." for path in paths],
         document={"files": [str(path) for path in paths], "samples": len(rows) - 1},
@@ -50,6 +65,15 @@ def template_rows(folder: Path) -> list[list[str]]:
         or [block.name for block in read_blocks(folder)]
     )
     return [header, *([name, *blank] for name in first)]
+
+
+def filled_in(path: Path) -> bool:
+    """Whether a template on the disk holds more than its headings and names; also if unreadable."""
+    try:
+        tables = [sheet.rows for sheet in read_sheets(receive(path))]
+    except SoilquiltError:
+        return True
+    return any(any(cells[1:]) for rows in tables for _, cells in rows[1:])
 
 
 def _heading(name: str, unit: str) -> str:

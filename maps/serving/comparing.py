@@ -8,6 +8,7 @@ from pathlib import Path
 from geo.errors import SoilquiltError, UsageError
 from geo.progress import Progress
 from maps.commands.compare import compare_block, write_changes_folder
+from maps.disk import disk_words
 from maps.serving.running import Run
 from maps.serving.units_of_work import Outcome, StoppedError, Unit
 
@@ -64,7 +65,9 @@ def _worker(years: Years, said: list[str]) -> Callable[[Unit, Progress], Outcome
             return failed(unit, str(error))
         except Exception as error:
             # One block with a bug must not stop the others, and the page must not wait for ever.
-            return failed(unit, f"our mistake, {type(error).__name__}: {error}")
+            return failed(
+                unit, disk_words(error) or f"our mistake, {type(error).__name__}: {error}"
+            )
         return Outcome(unit, "done")
 
     def failed(unit: Unit, message: str) -> Outcome:

@@ -11,6 +11,7 @@ from geo.errors import SoilquiltError
 from geo.progress import Progress
 from geo.sampling import Wishes
 from maps.commands.plan import plan_farm
+from maps.disk import disk_words
 from maps.serving.running import Run
 from maps.serving.units_of_work import Outcome, StoppedError, Unit
 
@@ -87,7 +88,11 @@ def _guarded(
             return Outcome(unit, "failed", error=str(error))
         except Exception as error:
             # The page must not wait for ever for a bug of ours.
-            said.append("Not planned, the plan is as it was. This is our mistake, not yours.")
+            trouble = disk_words(error)
+            words = trouble or "This is our mistake, not yours."
+            said.append(f"Not planned, the plan is as it was. {words}")
+            if trouble:
+                return Outcome(unit, "failed", error=trouble)
             return Outcome(unit, "failed", error=f"our mistake, {type(error).__name__}: {error}")
         return Outcome(unit, "done")
 

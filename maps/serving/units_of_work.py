@@ -10,12 +10,14 @@ import tempfile
 import time
 import traceback
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from geo.errors import FarmError, SoilquiltError, UsageError
 from geo.progress import Progress, silent
+from maps.disk import disk_words
 
 #: The most units handed to the workers at one time, per worker.
 AHEAD = 4
@@ -132,6 +134,9 @@ def run_unit(unit: Unit, resume: bool, progress: Progress = silent) -> Outcome:
     except SoilquiltError as error:
         return _failure(unit, str(error))
     except Exception as error:
+        trouble = disk_words(error, unit.farm)
+        if trouble:
+            return _failure(unit, trouble)
         # One block with a bug must not stop the other thousand; the trace is kept for us.
         return _failure(unit, f"our mistake, {type(error).__name__}: {error}", error)
     unit.failed.unlink(missing_ok=True)
@@ -140,9 +145,11 @@ def run_unit(unit: Unit, resume: bool, progress: Progress = silent) -> Outcome:
 
 def _failure(unit: Unit, message: str, error: Exception | None = None) -> Outcome:
     trace = "" if error is None else "".join(traceback.format_exception(error))
-    unit.failed.parent.mkdir(parents=True, exist_ok=True)
     note = {"schema": 1, "block": unit.block, "message": message, "trace": trace}
-    unit.failed.write_text(json.dumps(note, ensure_ascii=False, indent=1), encoding="utf-8")
+    # Where the disk is what failed, the note of it cannot be left either.
+    with suppress(OSError):
+        unit.failed.parent.mkdir(parents=True, exist_ok=True)
+        unit.failed.write_text(json.dumps(note, ensure_ascii=False, indent=1), encoding="utf-8")
     return Outcome(unit, "failed", error=message)
 
 

@@ -6,57 +6,42 @@ import json
 import shutil
 import tempfile
 import threading
+import time
 import weakref
 from collections import OrderedDict
 from contextlib import suppress
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import shapely
 import shapely.geometry
-from numpy.random import default_rng
 
 from geo.blocks import Block
 from geo.errors import FarmError, SoilquiltError
-from geo.farm import Records, read_blocks, read_records
+from geo.farm import read_blocks, read_records
 from geo.findings import Finding
 from geo.lookup import farm_tables
 from geo.materials import Material, candidates, with_own_materials
 from geo.prescribing.blending import chloride_safe
-from geo.prescription import prescribe
-from geo.requirements.draws import find_requirements
-from geo.season import Season, run_season, step_kg_ha
+from geo.season import Season, run_season
 from geo.settings import Settings, read_settings
 from geo.store.database import reading
 from geo.store.rows import read_results
-from geo.surfaces import Surface, Surfaces
 from geo.upkeep import fingerprint
-from geo.zones import delineate_zones
+from maps.disk import disk_words
 from maps.page import read_page_data
 from maps.serving.drafts import Draft
 from maps.serving.running import Run
+from maps.serving.trying import Live, Wish, live_of, make_ready, tried
 
 Data = dict[str, Any]
+#: Name, time of the last change, size and node of each file that a run reads.
+Marks = tuple[tuple[str, int, int, int], ...]
 
-#: Seasons kept with their grids and draws, about 100 MB each for 8 ha.
+#: So long after its last change a file's mark is sure to tell it from the next. [ns]
+SURE_NS = 2_000_000_000
+#: Seasons kept with their grids and requirements, about 100 MB each for 8 ha.
 KEPT = 3
-#: Draws behind a wish that asks the rules anew; a run takes 400.
-TRIED_DRAWS = 150
-
-
-@dataclass(frozen=True)
-class Wish:
-    """What a person tries on the zones page; None leaves it as it is."""
-
-    most_zones: int | None = None
-    target_ph: float | None = None
-    price_per_t: float | None = None
-    little: float | None = None
-    much: float | None = None
-    width_m: float | None = None
-    boundary: str | None = None
-    product: str | None = None
 
 
 class Workspace:
@@ -78,7 +63,12 @@ class Workspace:
         self.spot_wishes: dict[tuple[int, str], Data] = {}
         self._room: Path | None = None
         self._pages: dict[Path, tuple[float, Data]] = {}
-        self._live: OrderedDict[tuple[int, str, str], tuple[Season, Records]] = OrderedDict()
+        self._live: OrderedDict[tuple[int, str, str], Live] = OrderedDict()
+        #: The season and block last tried or about to be, and who works it out.
+        self._watched: tuple[int, str] | None = None
+        self._warming: threading.Thread | None = None
+        #: Season -> what its inputs looked like on disk, and their fingerprint.
+        self._inputs: dict[int, tuple[Marks, str]] = {}
 
     @property
     def exists(self) -> bool:
@@ -143,8 +133,16 @@ class Workspace:
         return str(json.loads(path.read_text("utf-8"))["message"]) if path.is_file() else ""
 
     def inputs(self, season: int) -> str:
-        """What a run of the season would read now, in short."""
-        return fingerprint(self.folder, season)
+        """What a run of the season would read now, in short; read anew once a file changed."""
+        marks = marks_of(self.folder)
+        known = self._inputs.get(season)
+        if known is not None and known[0] == marks:
+            return known[1]
+        found = fingerprint(self.folder, season)
+        # A file may change again within one tick of its clock: young marks are not believed.
+        if time.time_ns() - max((at for _, at, *_ in marks), default=0) > SURE_NS:
+            self._inputs[season] = (marks, found)
+        return found
 
     def outdated(self, season: int, slug: str, inputs: str | None = None) -> bool:
         """Whether records or settings changed since the run; `inputs` spares reading them."""
@@ -180,20 +178,26 @@ class Workspace:
             results = read_results(database, season)
         return {(r.sample_id, r.key): f"{r.text} {r.unit_read}".strip() for r in results}
 
-    def live(self, season: int, block: Block) -> tuple[Season, Records]:
+    def live(self, season: int, block: Block) -> Live:
         """A season with its grids and draws, computed if it is not at hand."""
-        key = (season, block.slug, fingerprint(self.folder, season))
         with self.lock:
-            if key not in self._live:
+            while (key := self._live_key(season, block)) not in self._live:
                 records = read_records(self.folder, season, block.name)
-                self._live[key] = (
-                    run_season(self.folder, season, block.name, test_zones=False),
-                    records,
-                )
+                with self.drawing:
+                    made = run_season(self.folder, season, block.name, test_zones=False)
+                # What was changed in the meantime must not be answered from what was before.
+                if self._live_key(season, block) != key:
+                    continue
+                self._live[key] = live_of(self.folder, made, records, self.drawing)
                 while len(self._live) > KEPT:
                     self._live.popitem(last=False)
             self._live.move_to_end(key)
+            for other in list(self._live)[:-1]:
+                self._live[other].kept.drawn.clear()  # large, and soon drawn again
             return self._live[key]
+
+    def _live_key(self, season: int, block: Block) -> tuple[int, str, str]:
+        return (season, block.slug, self.inputs(season))
 
     def warm(self, season: int, block: Block) -> None:
         """Compute a season in the background, so that the first wish is answered at once."""
@@ -201,9 +205,26 @@ class Workspace:
         def work() -> None:
             # A page that only looks must not fail for what a wish would run into.
             with suppress(SoilquiltError):
-                self.live(season, block)
+                make_ready(self.live(season, block))
 
-        threading.Thread(target=work, name="warm", daemon=True).start()
+        self._warming = threading.Thread(target=work, name="warm", daemon=True)
+        self._watched = (season, block.slug)
+        self._warming.start()
+
+    def warm_again(self) -> None:
+        """After a change of settings: compute anew what was looked at last; a run goes first."""
+        if self._watched is None or (self.run is not None and self.run.busy):
+            return
+        season, slug = self._watched
+        with suppress(SoilquiltError):
+            self.warm(season, self.block(slug))
+
+    def readiness(self, season: int, block: Block) -> str:
+        """Whether a wish is answered at once: "ready", "working" on it, or "cold"."""
+        if self._live_key(season, block) in self._live:
+            return "ready"
+        working = self._warming is not None and self._warming.is_alive()
+        return "working" if working else "cold"
 
     def products(self, block: Block, amendment: str) -> tuple[Material, ...]:
         """What may be bought for an amendment in a block; the farm's own materials with it."""
@@ -214,80 +235,22 @@ class Workspace:
 
     def tried(self, season: int, block: Block, amendment: str, wish: Wish) -> Season:
         """The season as it would be with a wish about one amendment; nothing is stored."""
-        found, records = self.live(season, block)
-        asked = next((r for r in found.requirements if r.amendment == amendment), None)
-        if asked is None:
-            raise FarmError(f"There is no {amendment} to try in {block.name}.")
-        bought = wish.product or product_of(found, amendment)
-        settings, place = wished(found.settings, found.block, amendment, wish, bought)
-        if wish.target_ph is not None or wish.width_m is not None:
-            asked = find_requirements(
-                found.surfaces, found.ratings, found.checked, place, settings, season,
-                records.tissue, records.applications, default_rng(settings.grid.seed),
-                only=[amendment], count=TRIED_DRAWS,
-            )[0]  # fmt: skip
-        if wish.little is not None and wish.much is not None:
-            asked = replace(asked, cost_too_little=wish.little, cost_too_much=wish.much)
-        shown = _few_surfaces(found.surfaces)
-        own = (place.site.boundaries or {}).get(amendment, "")
-        step = step_kg_ha(asked, place, settings)
-        with self.drawing:
-            zones = delineate_zones(asked, shown, place, settings, step, boundary=own)
-        plan = prescribe([zones], [asked], place, settings)
-        return replace(
-            found, block=place, settings=settings, requirements=(asked,), zone_maps=(zones,),
-            prescription=plan,
-        )  # fmt: skip
+        return tried(self.live(season, block), amendment, wish)
 
 
-def _few_surfaces(surfaces: Surfaces) -> dict[str, Surface]:
-    """Enough to judge zones by: the places of the samples. Means of all properties take longer."""
-    most = max(surface.n for surface in surfaces.values())
-    key = next(key for key, surface in surfaces.items() if surface.n == most)
-    return {key: surfaces[key]}
-
-
-def product_of(season: Season, amendment: str) -> str:
-    """Key of the product that a season's plan buys for an amendment; empty if none."""
-    rates = season.prescription.rates
-    return next((rate.material for rate in rates if rate.amendment == amendment), "")
-
-
-def wished(
-    settings: Settings, block: Block, amendment: str, wish: Wish, bought: str
-) -> tuple[Settings, Block]:
-    """Settings and block with a wish in them; a price is that of the product bought."""
-    machine = settings.spreader_of(block.name)
-    if wish.most_zones is not None:
-        if not 1 <= wish.most_zones <= 6:
-            raise FarmError("Between one and six zones.")
-        machine = replace(machine, most_zones=wish.most_zones)
-    if wish.width_m is not None:
-        if not 0.5 <= wish.width_m <= 60:
-            raise FarmError("A swath between 0.5 and 60 m.")
-        machine = replace(machine, width_m=wish.width_m)
-    site = replace(block.site, spreader=machine)
-    if wish.boundary is not None:
-        site = replace(site, boundaries={amendment: wish.boundary})
-    if wish.target_ph is not None:
-        if not 4.5 <= wish.target_ph <= 7.5:
-            raise FarmError("A target pH between 4.5 and 7.5.")
-        site = replace(site, target_ph=wish.target_ph)
-    materials = dict(settings.materials)
-    if wish.price_per_t is not None:
-        if not 0 <= wish.price_per_t <= 1e7:
-            raise FarmError("A price from 0 up.")
-        if not bought:
-            raise FarmError("Choose a product first, then say its price.")
-        materials[bought] = {**materials.get(bought, {}), "price_per_t": wish.price_per_t}
-    if wish.product is not None:
-        site = replace(site, product={**site.product, amendment: wish.product})
-    changed = replace(settings, blocks={**settings.blocks, block.name: site}, materials=materials)
-    return changed, replace(block, site=site)
+def marks_of(folder: Path) -> Marks:
+    """What changes on disk when the records, settings or own tables of a farm do."""
+    paths = [*folder.glob("farm.gpkg*"), *folder.glob("*.toml"), *folder.glob("*.csv")]
+    marks = []
+    for path in sorted(paths):
+        with suppress(FileNotFoundError):  # a journal may go at any time
+            found = path.stat()
+            marks.append((path.name, found.st_mtime_ns, found.st_size, found.st_ino))
+    return tuple(marks)
 
 
 def in_words(error: Exception) -> str:
     """An error as a page says it."""
     if isinstance(error, SoilquiltError):
         return str(error)
-    return "This is our mistake, not yours. Your farm is as it was."
+    return disk_words(error) or "This is our mistake, not yours. Your farm is as it was."
