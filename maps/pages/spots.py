@@ -6,7 +6,6 @@ import math
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 from markupsafe import Markup
 from numpy.random import default_rng
 
@@ -22,10 +21,10 @@ from maps.pages import spotwishes
 from maps.pages.shell import plan_files
 from maps.pages.spotchances import chances
 from maps.paper.plansheets import kept_apart, plan_facts, plan_sentence, worth_sentences
+from maps.paper.sizecurve import curve
 from maps.serving.planning import farm_planning
 from maps.serving.running import Run
 from maps.serving.workspace import Workspace
-from maps.wording import money
 
 Data = dict[str, Any]
 Places = dict[str, tuple[float, float]]
@@ -34,8 +33,6 @@ Places = dict[str, tuple[float, float]]
 WIDE, HIGH = 620.0, 600.0
 #: What the phone takes along: a page to read and the places for its own map app.
 FOR_THE_PHONE = ("field.html", "spots.gpx")
-#: Width and height of the size curve, and the room for its words. [user units]
-CURVE_WIDE, CURVE_HIGH, CURVE_LEFT, CURVE_FOOT = 350.0, 170.0, 44.0, 58.0
 
 
 def plan_of(work: Workspace, season: int, block: Block) -> SamplePlan | None:
@@ -166,59 +163,6 @@ def _under(plan: SamplePlan, paper: drawings.Paper, doubt: bool) -> list[str]:
 def _file(base: str, farm: Path, path: Path) -> Data:
     name = path.relative_to(farm).as_posix()
     return {"name": name, "short": path.name, "url": f"{base}/made/{name}"}
-
-
-def curve(plan: SamplePlan) -> Data | None:
-    """Doubt against the number of spots, with what they cost; None where there is one number."""
-    points = plan.curve
-    if len(points) < 2:
-        return None
-    sizes = np.array([point.spots for point in points], dtype=float)
-    doubts = np.array([point.doubt for point in points])
-    low, high = doubts.min() - 0.02, doubts.max() + 0.02
-    x = CURVE_LEFT + (sizes - sizes[0]) / (sizes[-1] - sizes[0]) * (CURVE_WIDE - CURVE_LEFT - 30)
-    y = 8 + (high - doubts) / (high - low) * (CURVE_HIGH - CURVE_FOOT - 12)
-    here = int(np.argmin(np.abs(sizes - len(plan.spots))))
-    return {
-        "wide": CURVE_WIDE,
-        "high": CURVE_HIGH,
-        "line": " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True)),
-        "x": round(float(x[here]), 1),
-        "y": round(float(y[here]), 1),
-        "foot": CURVE_HIGH - CURVE_FOOT,
-        "ticks": [
-            {
-                "x": round(float(x[i]), 1),
-                "spots": points[i].spots,
-                "cost": money(points[i].cost, plan.currency) if points[i].cost else "",
-            }
-            for i in sorted({0, here, len(points) - 1})
-        ],
-        "levels": [
-            {"y": round(float(y[i]), 1), "doubt": round(100 * float(doubts[i]))}
-            for i in (0, len(points) - 1)
-        ],
-        "more": _more(plan, here),
-        "rows": [
-            {
-                "spots": point.spots,
-                "doubt": round(100 * point.doubt),
-                "cost": money(point.cost, plan.currency) if point.cost else "not known",
-                "here": i == here,
-            }
-            for i, point in enumerate(points)
-        ],
-    }
-
-
-def _more(plan: SamplePlan, here: int) -> str:
-    """What the next size of the curve would take off the doubt, and its price, as a sentence."""
-    if here + 1 >= len(plan.curve):
-        return ""
-    now, then = plan.curve[here : here + 2]
-    less = 100 * (1 - then.doubt / now.doubt)
-    price = f" for {money(then.cost - now.cost, plan.currency)} more" if then.cost else ""
-    return f"{then.spots - now.spots} more spots: doubt {less:.0f} % less{price}."
 
 
 def places_of(asked: Any) -> Places:

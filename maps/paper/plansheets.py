@@ -16,6 +16,7 @@ from geo.sampling import SamplePlan, Spot
 from maps.assets import TEMPLATES
 from maps.colors import ZONE_FILLS
 from maps.drawing import drawings, prints
+from maps.paper.sizecurve import curve_picture
 from maps.wording import AMENDMENT_WORDS, money, with_unit
 
 Data = dict[str, Any]
@@ -128,6 +129,7 @@ def _plan_data(plan: SamplePlan, width: float, height: float) -> Data:
             }
             for point in plan.curve
         ],
+        "curve_picture": curve_picture(plan),
         "tissue": [_tissue_sentence(ask) for ask in plan.tissue],
         "notes": [*kept_apart_words(plan), *plan.notes],
     }
