@@ -2,11 +2,16 @@
 
 import csv
 import json
+import math
+import re
 from pathlib import Path
 
+import numpy as np
 import pytest
+import shapely
+from pyproj import Transformer
 
-from geo.farm import read_records
+from geo.farm import read_blocks, read_records
 from maps.answer import Answer
 from maps.cli import main
 from maps.commands.demo import add_season, make_demo_farm
@@ -66,6 +71,24 @@ def test_the_phone_page_asks_nothing_of_the_network(planned):
     assert "<script" not in page
     for row in spots(planned):
         assert f"<b>{row['sample_id']}</b>" in page
+
+
+def test_paper_and_phone_tell_the_row_of_each_spot(planned):
+    """Rows counted by hand: from the left edge along the azimuth, half a spacing in (pyproj)."""
+    page = (planned / "field.html").read_text(encoding="utf-8")
+    block = next(b for b in read_blocks(planned.parent.parent) if b.name == "Werfie")
+    turn, spacing = math.radians(block.site.row_azimuth_deg), block.site.row_spacing_m
+    left = np.array([-math.cos(turn), math.sin(turn)])
+    edge = (shapely.get_coordinates(block.outline) @ left).max()
+    forward = Transformer.from_crs("EPSG:4326", block.crs, always_xy=True).transform
+    mine = [row for row in spots(planned) if row["block"] == block.name]
+    assert mine
+    for row in mine:
+        xy = np.array(forward(float(row["lon"]), float(row["lat"])))
+        counted = round(float(edge - xy @ left) / spacing + 0.5)
+        item = page.partition(f"<b>{row['sample_id']}</b>")[2]
+        said = int(re.search(r"Row (\d+)\.", item).group(1))
+        assert abs(said - counted) <= 1  # a spot may stand between two rows
 
 
 def test_the_sheet_is_a_tagged_pdf(planned):

@@ -13,6 +13,7 @@ import shapely
 
 from geo.crs import to_metric
 from geo.grids import Grid
+from maps.assets import TEMPLATES
 from maps.drawing import classlines, drawings, prints
 from maps.paper.field import field_data, field_page
 from maps.paper.reportdata import report_data
@@ -309,6 +310,59 @@ def test_the_purchase_adds_up(poel):
     amounts = [int("".join(c for c in money if c.isdigit())) for _, money in material["buy"]]
     assert sum(amounts[:-1]) == pytest.approx(amounts[-1], abs=10)  # each to the nearest 5
     assert amounts[-1] == pytest.approx(poel.prescription.costs["lime"], abs=2.5)
+
+
+def test_numbers_on_a_map_do_not_cover_each_other():
+    rng = np.random.default_rng(7)
+    places = rng.uniform(0, 200, (30, 2))
+    places[1] = places[0]  # the same spot twice
+    labels = drawings.pushed_apart(places, 16.0)
+    away = np.linalg.norm(labels[:, None] - labels[None], axis=2)[np.triu_indices(30, 1)]
+    assert away.min() > 15.5
+    alone = np.linalg.norm(places[:, None] - places[None], axis=2)
+    np.fill_diagonal(alone, np.inf)
+    far = alone.min(axis=1) > 40.0
+    assert np.abs(labels[far] - places[far]).max(initial=0.0) < 8.0
+
+
+def contrast(one, other):
+    """WCAG 2.2, definitions of contrast ratio and relative luminance."""
+    lights = []
+    for color in (one, other):
+        digits = color[1:] if len(color) == 7 else "".join(2 * c for c in color[1:])
+        share = [int(digits[i : i + 2], 16) / 255 for i in (0, 2, 4)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in share]
+        lights.append(0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2] + 0.05)
+    return max(lights) / min(lights)
+
+
+@pytest.mark.parametrize("page", ["field.html", "plan-field.html"])
+def test_words_on_the_phone_stand_out_by_day_and_by_night(page):
+    """WCAG 2.2, 1.4.6: 7 to 1 for text; 1.4.11: 3 to 1 for what marks a choice."""
+    text = (TEMPLATES / page).read_text(encoding="utf-8")
+    roots = re.findall(r":root {([^}]*)}", text)
+    assert len(roots) == 3  # day, night, paper
+    for root in roots:
+        color = dict(re.findall(r"--(\w+): (#\w+)", root))
+        assert contrast(color["ink"], color["paper"]) >= 7
+        assert contrast(color["ink2"], color["paper"]) >= 7
+        assert contrast(color["thread"], color["paper"]) >= 4.5
+        assert contrast(color["edge"], color["paper"]) >= 3
+
+
+@pytest.mark.browser
+def test_the_phone_page_prints_every_material_and_no_button(kniee, chromium, tmp_path):
+    path = tmp_path / "field.html"
+    path.write_text(field_page(field_data(kniee)), encoding="utf-8")
+    page = chromium.new_page()
+    page.goto(path.as_uri())
+    panels, button = page.get_by_role("tabpanel", include_hidden=True), page.locator("#locate")
+    assert [panel.is_visible() for panel in panels.all()].count(True) == 1
+    page.emulate_media(media="print")
+    assert panels.count() > 1
+    assert all(panel.is_visible() for panel in panels.all())
+    assert not button.is_visible()
+    page.close()
 
 
 @pytest.mark.browser

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -46,6 +47,25 @@ def row_lines(
         )
         for number, place in enumerate(places, start=1)
     ]
+
+
+def rows_at(
+    outline: BaseGeometry, azimuth_deg: float | None, spacing_m: float | None, xy: Any
+) -> list[int | None]:
+    """Number of the planting row nearest to each place; None where rows are not known.
+
+    Examples
+    --------
+    >>> block = shapely.box(0.0, 0.0, 10.0, 100.0)
+    >>> rows_at(block, 0.0, 2.0, [(0.4, 50.0), (9.9, 3.0)])
+    [1, 5]
+    """
+    if azimuth_deg is None or not spacing_m:
+        return [None] * len(xy)
+    rows = row_lines(outline, azimuth_deg, spacing_m)
+    points = shapely.points(np.asarray(xy, dtype=float).reshape(-1, 2))
+    away = shapely.distance(np.array([line for _, line in rows])[:, None], points)
+    return [rows[i][0] for i in np.argmin(away, axis=0)]
 
 
 def kg_per_100_m(rate_kg_ha: float, width_m: float) -> float:

@@ -214,6 +214,42 @@ def disc(x: float, y: float, text: str) -> str:
     )
 
 
+def pushed_apart(points: Array, gap: float, rounds: int = 30) -> Array:
+    """Places on a picture moved so that no two stand nearer than `gap`, as far as rounds allow.
+
+    Examples
+    --------
+    >>> pushed_apart(np.array([[10.0, 10.0], [14.0, 10.0], [40.0, 10.0]]), 10.0).round().tolist()
+    [[7.0, 10.0], [17.0, 10.0], [40.0, 10.0]]
+    """
+    moved = np.array(points, dtype=float)
+    for _ in range(rounds):
+        between = moved[:, None] - moved[None]
+        away = np.hypot(between[..., 0], between[..., 1])
+        first, second = np.nonzero(np.triu(away < gap - 0.01, 1))
+        if len(first) == 0:
+            break
+        # Two at one place part along a line of their own, so that the same comes out each time.
+        lost = away[first, second] < 1e-6
+        between[first[lost], second[lost]], away[first[lost], second[lost]] = (1.0, 0.0), 1.0
+        lacking = np.where(lost, gap, gap - away[first, second])
+        step = between[first, second] / away[first, second][:, None] * lacking[:, None] / 2
+        np.add.at(moved, first, step)
+        np.add.at(moved, second, -step)
+    return moved
+
+
+def leader(place: Sequence[float], label: Sequence[float]) -> str:
+    """A line from a place to the label that had to make room, with a dot at the place."""
+    (x, y), (to_x, to_y) = place, label
+    if math.hypot(x - to_x, y - to_y) < 1.0:
+        return ""
+    return (
+        f'<path d="M{x:.1f} {y:.1f}L{to_x:.1f} {to_y:.1f}" stroke="{INK}" stroke-width="0.8"/>'
+        f'<circle cx="{x:.1f}" cy="{y:.1f}" r="1.6" fill="{INK}"/>'
+    )
+
+
 def row_numbers(
     outline: Outline, paper: Paper, azimuth_deg: float | None, spacing_m: float | None
 ) -> str:

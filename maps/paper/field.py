@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geo.export.driving import row_lines
+from geo.export.driving import row_lines, rows_at
 from geo.export.layers import to_lonlat
 from geo.season import Season
 from maps.assets import TEMPLATES
@@ -28,6 +28,8 @@ from maps.wording import AMENDMENT_WORDS
 
 #: Size of the map, in points of its own; the phone stretches it to its width.
 WIDTH, HEIGHT = 350.0, 430.0
+#: Numbers of samples nearer than this would cover each other. [pt]
+LABEL_PT = 16.0
 
 
 def write_field(season: Season, folder: Path) -> None:
@@ -105,30 +107,26 @@ def _rows(season: Season, amendment: str) -> list[Data]:
 
 def _base_map(season: Season, paper: drawings.Paper) -> str:
     """The block with its numbered samples."""
-    spots = prints.numbered_places(season)
+    places = paper.points([xy for _, xy in prints.numbered_places(season)])
+    labels = drawings.pushed_apart(places, LABEL_PT)
     parts = [
         drawings.area(season.block.outline, paper, ZONE_FILLS[0]),
         *prints.frame_parts(season.block, paper),
-        *(
-            drawings.disc(x, y, str(index))
-            for index, (x, y) in enumerate(paper.points([p for _, p in spots]).tolist(), start=1)
-            if spots
-        ),
+        *map(drawings.leader, places.tolist(), labels.tolist()),
+        *(drawings.disc(x, y, str(i)) for i, (x, y) in enumerate(labels.tolist(), start=1)),
     ]
     return drawings.svg(paper, parts, below=18)
 
 
 def _spots(season: Season) -> list[Data]:
     """Sampled places with their number on the map, id, row and position."""
-    block, site = season.block, season.block.site
-    rows = []
-    if site.row_azimuth_deg is not None and site.row_spacing_m:
-        rows = row_lines(block.outline, site.row_azimuth_deg, site.row_spacing_m)
+    block, site, places = season.block, season.block.site, prints.numbered_places(season)
+    rows = rows_at(
+        block.outline, site.row_azimuth_deg, site.row_spacing_m, [xy for _, xy in places]
+    )
     found = []
-    for index, (name, xy) in enumerate(prints.numbered_places(season), start=1):
-        point = shapely.Point(xy)
-        near = min(rows, key=lambda row: row[1].distance(point))[0] if rows else None
-        lonlat = to_lonlat(point, block.crs)
+    for index, ((name, xy), near) in enumerate(zip(places, rows, strict=True), start=1):
+        lonlat = to_lonlat(shapely.Point(xy), block.crs)
         found.append(
             {
                 "number": index,

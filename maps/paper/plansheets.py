@@ -10,6 +10,7 @@ from typing import Any
 import shapely
 
 from geo.errors import ExportError
+from geo.export.driving import rows_at
 from geo.export.plan import way_of
 from geo.lookup import properties
 from geo.sampling import SamplePlan, Spot
@@ -23,6 +24,8 @@ Data = dict[str, Any]
 
 #: Size of a map on the phone and on paper. [pt]
 PHONE, SHEET = (350.0, 430.0), (510.0, 430.0)
+#: Numbers of spots nearer than this would cover each other. [pt]
+LABEL_PT = 18.0
 #: The thread: the walk, and what is new.
 THREAD = "#8c0038"
 #: How a sample is taken; common practice, no source.
@@ -119,7 +122,10 @@ def _plan_data(plan: SamplePlan, width: float, height: float) -> Data:
         "map": plan_picture(plan, width, height),
         "depth": _depth(plan),
         "days": max(spot.day for spot in plan.spots),
-        "spots": [_spot_data(spot) for spot in plan.spots],
+        "spots": [
+            _spot_data(spot) | {"row": "" if row is None else str(row)}
+            for spot, row in zip(plan.spots, _rows(plan), strict=True)
+        ],
         "worth": worth_sentences(plan),
         "curve": [
             {
@@ -133,6 +139,13 @@ def _plan_data(plan: SamplePlan, width: float, height: float) -> Data:
         "tissue": [_tissue_sentence(ask) for ask in plan.tissue],
         "notes": [*kept_apart_words(plan), *plan.notes],
     }
+
+
+def _rows(plan: SamplePlan) -> list[int | None]:
+    """The planting row nearest to each spot, as the map counts them."""
+    site = plan.block.site
+    places = [(spot.x_m, spot.y_m) for spot in plan.spots]
+    return rows_at(plan.block.outline, site.row_azimuth_deg, site.row_spacing_m, places)
 
 
 def _spot_data(spot: Spot) -> Data:
@@ -248,8 +261,10 @@ def plan_picture(plan: SamplePlan, width: float, height: float) -> str:
                 f'<path d="{drawings.path_of(way, paper)}" fill="none" stroke="{THREAD}" '
                 f'stroke-width="1.4" stroke-dasharray="5 3"/>'
             )
-    for spot in plan.spots:
-        x, y = paper.points((spot.x_m, spot.y_m))[0].tolist()
+    places = paper.points([(spot.x_m, spot.y_m) for spot in plan.spots])
+    labels = drawings.pushed_apart(places, LABEL_PT)
+    parts += map(drawings.leader, places.tolist(), labels.tolist())
+    for spot, (x, y) in zip(plan.spots, labels.tolist(), strict=True):
         draw = drawings.disc if spot.kind == "repeat" else _diamond
         parts.append(draw(x, y, str(spot.number)))
     if plan.gate_m is not None:
