@@ -45,7 +45,8 @@ from geo.store.rows import (
     read_logged,
     read_tissue,
 )
-from geo.store.samplesets import read_season_rows, survey_layers
+from geo.store.samplesets import survey_layers
+from geo.store.seasonrows import read_season_rows
 
 #: Questions whose answer changes how a whole file is read.
 ABOUT_THE_FILE = frozenset(

@@ -14,9 +14,10 @@ from shapely import MultiPolygon, Polygon, affinity, box
 from shapely.geometry import shape
 
 from geo.blocks import Block
-from geo.export.isoxml import check_task_data, task_document
+from geo.export.isoxml import task_document
 from geo.export.layers import SpreadLayer, to_lonlat
 from geo.export.shapefile import write_shapefile
+from geo.export.taskcheck import check_task_data
 from geo.settings import ControllerSettings
 from geo.zones import Zone
 

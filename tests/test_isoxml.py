@@ -11,14 +11,10 @@ import xmlschema
 from lxml import etree
 
 from geo.errors import ExportError
-from geo.export.isoxml import (
-    check_task_data,
-    rate_mg_m2,
-    task_document,
-    task_grid,
-    write_task_data,
-)
+from geo.export.isoxml import task_document, write_task_data
 from geo.export.layers import spread_layers
+from geo.export.taskcheck import check_task_data
+from geo.export.taskgrid import rate_mg_m2, task_grid
 
 SCHEMA = Path(__file__).parent / "data" / "schemas" / "isoxml-prescription-subset.xsd"
 

@@ -46,6 +46,8 @@ ORDER = (
     "geo.store.typed",
     "geo.store.edits",
     "geo.store.corrections",
+    "geo.store.seasonrows",
+    "geo.store.sharing",
     "geo.store.samplesets",
     "geo.store.stations",
     "geo.store.whole",

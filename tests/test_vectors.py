@@ -14,8 +14,8 @@ from geographiclib.geodesic import Geodesic
 from lxml import etree
 from shapely.geometry import Polygon, shape
 
-from geo.export.isoxml import geodesic_m2
 from geo.export.kml import write_zones_kml
+from geo.export.taskgrid import geodesic_m2
 from geo.export.vectors import write_zones_geojson, write_zones_geopackage
 
 DATA = Path(__file__).parent / "data" / "schemas"

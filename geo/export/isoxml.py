@@ -6,48 +6,32 @@ Elements, attributes and codes follow the published schema files 3.3 (2013-03-25
 
 from __future__ import annotations
 
-import math
 import xml.etree.ElementTree as ET
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 
 from geo.errors import ExportError
 from geo.export.layers import SpreadLayer, lonlat_parts, to_lonlat
-from geo.units import mg_m2_from_kg_ha
+from geo.export.taskcheck import check_task_data
+from geo.export.taskgrid import (
+    TaskGrid,
+    geodesic_m2,
+    grid_bytes,
+    grid_kg,
+    rate_mg_m2,
+    task_grid,
+)
 
 #: Versions of the format that are written, major.minor.
 VERSIONS = ("3.3", "4.3")
 #: Setpoint of mass per area; content of a product by mass.
 SETPOINT = "0006"
 CONTENT_MASS = "004B"
-#: Longest designator in characters; highest zone code; highest rate a file may carry. [kg/ha]
+#: Longest designator. [characters]
 LONGEST = 32
-MOST_ZONES = 254
-MOST_KG_HA = 50_000.0
-#: A coordinate further than this from the block is a slip. [deg], about 1 km
-NEAR_DEG = 0.012
-
-
-@dataclass(frozen=True)
-class TaskGrid:
-    """Rates on a grid regular in degrees, south-west cell first.
-
-    `rates_mg_m2` has the shape (rows, columns), row 0 in the south; `codes` the zone code of each
-    cell, 0 outside.
-    """
-
-    south: float
-    west: float
-    cell_north_deg: float
-    cell_east_deg: float
-    codes: NDArray[np.uint8]
-    rates_mg_m2: NDArray[np.int32]
 
 
 def write_task_data(
@@ -259,169 +243,5 @@ def designator(text: str) -> str:
     return clean[:LONGEST].strip() or "unnamed"
 
 
-def rate_mg_m2(rate_kg_ha: float) -> int:
-    """Rate as the integer a task controller reads, rounded half to even. [mg/m2]
-
-    Examples
-    --------
-    >>> rate_mg_m2(2500.0), rate_mg_m2(1.12085)
-    (250000, 112)
-    """
-    if not math.isfinite(rate_kg_ha) or not 0 <= rate_kg_ha <= MOST_KG_HA:
-        raise ExportError(f"A rate of {rate_kg_ha} kg/ha cannot stand in a task file.")
-    return round(float(mg_m2_from_kg_ha(rate_kg_ha)))
-
-
-def task_grid(layer: SpreadLayer, cell_m: float | None = None) -> TaskGrid:
-    """Put the layer on cells regular in degrees, about one swath wide unless `cell_m` says."""
-    west, south, east, north = layer.block.lonlat.bounds
-    middle = math.radians((south + north) / 2)
-    size = cell_m or max(2.0, layer.block.site.spreader.width_m if layer.block.site.spreader else 5)
-    cell_north, cell_east = size / 111_155.0, size / (111_319.5 * math.cos(middle))
-    rows = max(1, math.ceil((north - south) / cell_north))
-    columns = max(1, math.ceil((east - west) / cell_east))
-    lon, lat = np.meshgrid(
-        west + (np.arange(columns) + 0.5) * cell_east, south + (np.arange(rows) + 0.5) * cell_north
-    )
-    codes = np.zeros((rows, columns), np.uint8)
-    rates = np.zeros((rows, columns), np.int32)
-    for code, (zone, rate) in enumerate(zip(layer.zones, layer.rates_kg_ha, strict=True), start=1):
-        inside = shapely.contains_xy(to_lonlat(zone.outline, layer.block.crs), lon, lat)
-        codes[inside], rates[inside] = code, rate_mg_m2(rate)
-    return TaskGrid(south, west, cell_north, cell_east, codes, rates)
-
-
-def grid_kg(grid: TaskGrid) -> float:
-    """What whole cells give: they cannot follow a border, so it differs from the plan. [kg]"""
-    west, east = grid.west, grid.west + 100 * grid.cell_east_deg
-    per_row = [
-        geodesic_m2(shapely.box(west, south, east, south + grid.cell_north_deg)) / 100
-        for south in grid.south + np.arange(len(grid.rates_mg_m2)) * grid.cell_north_deg
-    ]
-    return float(grid.rates_mg_m2.sum(axis=1) @ np.array(per_row)) / 1e6
-
-
-def grid_bytes(grid: TaskGrid, grid_type: int | None) -> bytes:
-    """Content of GRD00001.BIN: zone codes (type 1) or little-endian int32 rates (type 2)."""
-    if grid_type == 1:
-        return grid.codes.tobytes()
-    return grid.rates_mg_m2.astype("<i4").tobytes()
-
-
-def check_task_data(
-    root: ET.Element,
-    layer: SpreadLayer,
-    grid: TaskGrid | None,
-    grid_type: int | None,
-    task: ET.Element | None = None,
-) -> None:
-    """Rules that no schema states: references, closed rings, areas, totals, places, the cap.
-
-    `task` is the task of this layer; the first of the document by default.
-
-    Raises
-    ------
-    ExportError
-        Naming the first rule that is broken.
-    """
-    task = root.find("TSK") if task is None else task
-    if task is None:
-        raise ExportError(f"{layer.block.name}, {layer.material}, TASKDATA.XML: there is no task.")
-    problem = (
-        _dangling(root)
-        or _bad_zones(task)
-        or _bad_rings(root, layer)
-        or _bad_totals(root, task, layer)
-        or _over_cap(task, layer, grid)
-    )
-    if not problem and grid is not None and grid_type == 1:
-        codes = {int(zone.get("A", "-1")) for zone in task.iter("TZN")}
-        if not set(np.unique(grid.codes).tolist()) <= codes:
-            problem = "a grid cell names a zone that does not exist"
-    if problem:
-        raise ExportError(f"{layer.block.name}, {layer.material}, TASKDATA.XML: {problem}.")
-
-
-def _dangling(root: ET.Element) -> str:
-    ids = {e.get("A") for e in root if e.tag in {"CTR", "FRM", "VPN", "PDT", "PFD", "TSK"}}
-    wanted = {
-        "FRM": ("I",),
-        "PDT": ("D",),
-        "PFD": ("E", "F"),
-        "TSK": ("C", "D", "E"),
-        "PDV": ("C", "E"),
-        "PAN": ("A",),
-    }
-    for element in root.iter():
-        for name in wanted.get(element.tag, ()):
-            if element.get(name) not in ids:
-                return f"{element.tag} {name} points to {element.get(name)}, which is not there"
-    return ""
-
-
-def _over_cap(task: ET.Element, layer: SpreadLayer, grid: TaskGrid | None) -> str:
-    """A rate above what one pass of this material may carry, or nothing."""
-    if layer.cap_kg_ha is None:
-        return ""
-    highest = max((int(v.get("B", "0")) for v in task.iter("PDV")), default=0)
-    if grid is not None:
-        highest = max(highest, int(grid.rates_mg_m2.max(initial=0)))
-    # Rates are rounded to 0.01 kg/ha on the way into the file.
-    if highest > rate_mg_m2(layer.cap_kg_ha) + 1:
-        return f"{highest / 100:g} kg/ha is above the cap of {layer.cap_kg_ha:.0f} kg/ha a pass"
-    return ""
-
-
-def _bad_zones(task: ET.Element) -> str:
-    codes = [zone.get("A") for zone in task.iter("TZN")]
-    if len(codes) != len(set(codes)):
-        return "a zone code stands twice"
-    if len(codes) > MOST_ZONES + 1:
-        return f"{len(codes)} zones, and {MOST_ZONES} is the most"
-    missing = [name for name in "HIJ" if task.get(name) not in codes]
-    return f"TSK {missing[0]} names a zone that does not exist" if missing else ""
-
-
-def _bad_rings(root: ET.Element, layer: SpreadLayer) -> str:
-    west, south, east, north = layer.block.lonlat.bounds
-    for line in root.iter("LSG"):
-        ring = [(float(p.get("D", "nan")), float(p.get("C", "nan"))) for p in line.iter("PNT")]
-        if len(ring) < 4 or ring[0] != ring[-1] or not shapely.is_valid(Polygon(ring)):
-            return "a ring is open or crosses itself"
-        lon, lat = np.array(ring).T
-        near_lon = (west - NEAR_DEG <= lon) & (lon <= east + NEAR_DEG)
-        near_lat = (south - NEAR_DEG <= lat) & (lat <= north + NEAR_DEG)
-        if not (near_lon & near_lat).all():
-            return "a point lies more than a kilometre from the block"
-    return ""
-
-
-def _bad_totals(root: ET.Element, task: ET.Element, layer: SpreadLayer) -> str:
-    field = root.find("PFD")
-    area_m2 = layer.block.area_ha * 10_000
-    if field is None or abs(float(field.get("D", "nan")) - area_m2) > 0.005 * area_m2:
-        return "the area of the field is off by more than 0.5 %"
-    zones = [zone for zone in task.iter("TZN") if zone.find("PLN") is not None]
-    if not zones:
-        return ""
-    kg = sum(
-        float(p.get("C", "nan")) * float(v.get("B", "nan")) / 1e6
-        for zone in zones
-        for p in zone.iter("PLN")
-        for v in zone.iter("PDV")
-    )
-    if abs(kg - layer.total_kg) > max(0.005 * layer.total_kg, 1.0):
-        return f"the zones add up to {kg:.0f} kg and the plan to {layer.total_kg:.0f} kg"
-    return ""
-
-
 def _polygons(shape: Polygon | MultiPolygon) -> list[Polygon]:
     return list(shape.geoms) if isinstance(shape, MultiPolygon) else [shape]
-
-
-def geodesic_m2(polygon: Polygon) -> int:
-    """Geodesic area on WGS84, whole square metres."""
-    from pyproj import Geod
-
-    turned = shapely.orient_polygons(polygon, exterior_cw=False)
-    return round(abs(Geod(ellps="WGS84").geometry_area_perimeter(turned)[0]))

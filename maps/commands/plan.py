@@ -179,7 +179,7 @@ def known_of(farm: Path, block: str, season: int) -> tuple[Any, Any]:
     from geo.farm import read_blocks, read_records
     from geo.sampling import Known
     from geo.season import run_season
-    from geo.store.samplesets import nearest_block
+    from geo.store.sharing import nearest_block
 
     records = read_records(farm, season, block)
     blocks = read_blocks(farm)
