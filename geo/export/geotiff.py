@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,9 @@ import numpy as np
 from geo.surfaces import Surface, Surfaces
 
 NODATA = -9999.0
-TILED = {"driver": "GTiff", "predictor": 3, "tiled": True, "blockxsize": 256, "blockysize": 256,
-         "interleave": "band"}  # fmt: skip
+#: Side of a tile, a multiple of 16: of a small block no more than it needs.
+LARGEST_TILE, TILE_STEP = 256, 16
+TILED = {"driver": "GTiff", "predictor": 3, "tiled": True, "interleave": "band"}
 #: Predictor 3 is for floating point.
 CLOUD = {"driver": "COG", "predictor": "FLOATING_POINT", "blocksize": 256}
 
@@ -42,7 +44,7 @@ def write_surfaces(surfaces: Surfaces, path: Path, season: int, *, cloud: bool =
         "nodata": NODATA,
         "compress": "deflate",
     }
-    profile |= CLOUD if cloud else TILED
+    profile |= CLOUD if cloud else TILED | _tile(grid.shape)
     with rasterio.open(path, "w", **profile) as file:
         file.update_tags(SEASON=str(season), METHOD="kriging, averaged over models")
         for index, (name, unit, surface, values) in enumerate(bands, start=1):
@@ -50,6 +52,11 @@ def write_surfaces(surfaces: Surfaces, path: Path, season: int, *, cloud: bool =
             file.set_band_description(index, name)
             file.set_band_unit(index, unit)
             file.update_tags(index, PROPERTY=surface.key, VERDICT=surface.verdict, N=str(surface.n))
+
+
+def _tile(shape: tuple[int, int]) -> dict[str, int]:
+    rows, columns = (min(LARGEST_TILE, math.ceil(cells / TILE_STEP) * TILE_STEP) for cells in shape)
+    return {"blockysize": rows, "blockxsize": columns}
 
 
 def _bands(surface: Surface) -> list[tuple[str, str, Surface, np.ndarray]]:

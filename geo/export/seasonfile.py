@@ -185,6 +185,8 @@ def _version(name: str) -> str:
 
 def plain(value: Any) -> Any:
     """A value as JSON can hold it: records as objects, arrays as lists, NaN as null."""
+    if value is None or type(value) in (str, int, bool):  # most of a season, so asked first
+        return value
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, Mapping):

@@ -103,7 +103,8 @@ def write_zones_geopackage(season: Season, path: Path) -> None:
     import geopandas
     import pyogrio
 
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": NO_TIME})
+    # A new file beside others of the run: it need not wait for the disk after every layer.
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": NO_TIME, "OGR_SQLITE_SYNCHRONOUS": "OFF"})
     for number, (name, rows) in enumerate(all_layers(season)):
         frame = geopandas.GeoDataFrame(
             [row for row, _ in rows],
