@@ -10,7 +10,8 @@ from geo.errors import UsageError
 from geo.settings_text import toml_text
 from maps.pagedata import materials_data
 from maps.serving import farmtext
-from maps.serving.workspace import Wish, Workspace
+from maps.serving.trying import Wish
+from maps.serving.workspace import Workspace
 
 Data = dict[str, Any]
 

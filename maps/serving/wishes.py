@@ -8,14 +8,15 @@ from geo.blocks import Block
 from geo.errors import UsageError
 from geo.settings_text import toml_text
 from maps.serving import farmtext
-from maps.serving.workspace import Wish, Workspace, product_of
+from maps.serving.trying import Wish, product_of
+from maps.serving.workspace import Workspace
 
 
 def keep(work: Workspace, season: int, block: Block, amendment: str, wish: Wish) -> str:
     """Write a wish into farm.toml; the mark of the new text, to take it back by."""
     # What cannot be tried must not be kept: a run would stop at it.
     work.tried(season, block, amendment, wish)
-    bought = wish.product or product_of(work.live(season, block)[0], amendment)
+    bought = wish.product or product_of(work.live(season, block).season, amendment)
     farmtext.write_settings_text(work.folder, _with_wish(work, block, amendment, wish, bought))
     return farmtext.mark_of(work.folder)
 
