@@ -127,7 +127,8 @@ def prescribe(
             _zone_rate(asked, zone, cells, _means_of(maps.get(name), zone[0]))
             for zone, cells in zones
         ]
-        one = _uniform(asked, own, zones, block, settings)
+        by_zones = _loss_of_zones(asked, own, zones)
+        one = _uniform(asked, own, zones, block, settings, by_zones)
         if one.rate_kg_ha <= 0 and all(rate.rate_kg_ha <= 0 for rate in own):
             held.append(_nothing_to_spread(asked, one, own, chosen.values()))
             continue
@@ -135,7 +136,7 @@ def prescribe(
         uniform[name] = one
         chosen[name] = material
         costs[name] = cost_of(own, material, block, settings)
-        relief[name] = _relief(asked, own, zones)
+        relief[name] = _relief(asked, by_zones)
         _add_supply(supplied, material, own, zones)
     spread = [rate.amendment for rate in rates if rate.rate_kg_ha > 0]
     used = [chosen[name] for name in dict.fromkeys(spread)]
@@ -342,13 +343,13 @@ def _uniform(
     zones: Sequence[ZoneCells],
     block: Block,
     settings: Settings,
+    by_zones: float,
 ) -> Uniform:
     """One rate over the block: its quantile, its money, its loss over that of the zones."""
     everywhere = np.ones(asked.draws.shape[1], dtype=bool)
     # A zone that is the whole block has this rate already.
     whole = len(zones) == 1 and bool(zones[0][1].all())
     one = rates[0] if whole else _zone_rate(asked, (1, block.area_ha), everywhere, {})
-    by_zones = _loss_of_zones(asked, rates, zones)
     alone = asked.loss(everywhere, one.rate_kg_ha)
     return Uniform(
         amendment=one.amendment,
@@ -370,10 +371,10 @@ def _loss_of_zones(asked: Asked, rates: Sequence[Rate], zones: Sequence[ZoneCell
     )
 
 
-def _relief(asked: Asked, rates: Sequence[Rate], zones: Sequence[ZoneCells]) -> float:
+def _relief(asked: Asked, by_zones: float) -> float:
     """Share of the loss of spreading none that the rates take away. [1]"""
     none = asked.loss(np.ones(asked.draws.shape[1], dtype=bool), 0.0)
-    return 1 - _loss_of_zones(asked, rates, zones) / none if none > 0 else 0.0
+    return 1 - by_zones / none if none > 0 else 0.0
 
 
 def _no_material(requirement: Requirement, settings: Settings) -> Held:

@@ -156,6 +156,7 @@ def find_requirements(
     count: int = DRAWS,
     only: Iterable[str] | None = None,
     tables: Tables | None = None,
+    drawn: dict[str, Float32] | None = None,
 ) -> tuple[Requirement, ...]:
     """What every amendment's rules make of a block, draw by draw.
 
@@ -176,6 +177,9 @@ def find_requirements(
     only : names of amendments, optional
     tables : Tables, optional
         From `geo.lookup.farm_tables`: the user's own norms, removals and cost ratios.
+    drawn : dict, optional
+        Draws of the same surfaces on the same grid, as many, from an earlier call; what is drawn
+        now is added.
 
     Returns
     -------
@@ -184,7 +188,7 @@ def find_requirements(
     """
     grid = grid or requirement_grid(block, settings)
     seed = settings.grid.seed if rng is None else int(rng.integers(2**32))
-    drawer = _Drawer(surfaces, block, season, grid, count, seed)
+    drawer = _Drawer(surfaces, block, season, grid, count, seed, dict(drawn or {}))
     case = Case(
         block=block,
         settings=settings,
@@ -200,6 +204,8 @@ def find_requirements(
     )
     asked = QUESTIONS if only is None else {name: QUESTIONS[name] for name in only}
     found = tuple(_lay_out(ask(case), case, grid) for ask in asked.values())
+    if drawn is not None:
+        drawn.update(drawer.drawn)
     drawer.forget()
     return found
 

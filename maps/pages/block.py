@@ -10,7 +10,8 @@ import shapely
 from geo.blocks import Block
 from geo.materials import Material
 from maps.pagedata import materials_data
-from maps.serving.workspace import Wish, Workspace
+from maps.serving.trying import Wish
+from maps.serving.workspace import Workspace
 from maps.wording import level_words, number
 
 Data = dict[str, Any]
