@@ -18,6 +18,7 @@ from geo.intake.tissue import nutrient_of
 from geo.lookup import properties
 from maps.serving.drafts import Draft, Preview, choices, concerns_file, finding_id
 from maps.serving.workspace import Workspace
+from maps.wording import date_words
 
 Data = dict[str, Any]
 
@@ -276,7 +277,7 @@ def _stored_files(work: Workspace, season: int) -> list[Data]:
             "name": r["name"],
             "sha": r["sha256"],
             "what": r["what"],
-            "day": r["stored_at"][:10],
+            "day": date_words(date.fromisoformat(r["stored_at"][:10])),
             "state": r["state"],
             "again": "outlines" not in r["kinds"].split(),
         }

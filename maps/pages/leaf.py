@@ -7,7 +7,7 @@ from typing import Any
 from geo.blocks import Block
 from geo.lookup import properties
 from maps.serving.workspace import Workspace
-from maps.wording import level_words
+from maps.wording import AMENDMENT_WORDS, capital, level_words
 
 Data = dict[str, Any]
 
@@ -31,12 +31,18 @@ def leaf(work: Workspace, season: int, block: Block) -> Data | None:
                 "name": known[key].name if key in known else amendment,
                 "soil": level_words(soil["level"], soil["sense"]) if soil else "not read from soil",
                 "leaf": [_leaf_words(t) for t in leaves],
-                "decides": one["reason"] if one else "released: see Zones",
+                "decides": _decides(one) if one else "Released: see Zones.",
                 "held": bool(one and one["kind"] == "held"),
             }
         )
     tests = list(dict.fromkeys(f"{t['sample_id']}, {t['method']}" for t in tissue))
     return {"rows": rows, "tests": tests}
+
+
+def _decides(held: Data) -> str:
+    """Why there is no rate; that it is held stands before it already."""
+    word = str(AMENDMENT_WORDS.get(held["amendment"], held["amendment"]))
+    return str(held["reason"]).removeprefix(f"{capital(word)} is held. ")
 
 
 def _leaf_words(rating: Data) -> str:
