@@ -114,7 +114,7 @@ window.quilt = (() => {
       }
     }
     for (const zone of material.zones) {
-      add(L.geoJSON(zone.outline, ghost({ style: { color: token("--sheet"), weight: 3.6, fill: false, interactive: false } })));
+      add(L.geoJSON(zone.outline, ghost({ style: { color: "#fdfdfa", weight: 3.6, fill: false, interactive: false } })));
       add(L.geoJSON(zone.outline, ghost({ style: { color: "#14262b", weight: 1.5, fill: false, interactive: false } })));
     }
     around();

@@ -57,8 +57,8 @@
   for (const other of data.others) {
     L.geoJSON(other.outline, { interactive: false, style: ring({ weight: 1.5, fillColor: token("--sheet"), fillOpacity: fillOpacity < 0.5 ? 0.25 : 0.5, dashArray: "2 4" }) }).addTo(map);
     L.geoJSON(other.rows, { interactive: false, style: { color: "#14262b", weight: 0.6, opacity: 0.2, interactive: false } }).addTo(map);
-    const middle = L.geoJSON(other.outline).getBounds().getCenter();
-    L.marker(middle, { interactive: false, keyboard: false, icon: L.divIcon({ html: el("div", { class: "blocklabel" }, other.name), className: "", iconSize: [0, 0], iconAnchor: [30, 10] }) }).addTo(map);
+    const corner = L.geoJSON(other.outline).getBounds().getNorthWest();
+    L.marker(corner, { interactive: false, keyboard: false, icon: L.divIcon({ html: el("div", { class: "blocklabel" }, other.name), className: "", iconSize: [0, 0], iconAnchor: [0, 26] }) }).addTo(map);
   }
   map.createPane("samples").style.zIndex = 450;
   map.getPane("samples").style.pointerEvents = "none";
