@@ -213,3 +213,9 @@ def test_the_log_of_the_spreader_is_read_point_by_point(blocks):
     assert reading.kinds == ("log",)
     assert (reading.logged[0].target_kg_ha, reading.logged[0].actual_kg_ha) == (3200.0, 3140.0)
     assert reading.findings == ()
+
+
+def test_the_conductivity_of_a_saturation_extract_is_a_content(lab_2025):
+    # demo-scenario 6: the second laboratory analyses EC, and no column of it goes unused.
+    assert [c.key for c in lab_2025.columns if c.heading.startswith("EC ")] == ["ec"]
+    assert [f for f in lab_2025.findings if f.rule == "columns_not_used"] == []

@@ -122,8 +122,8 @@ PH_WORDS: tuple[tuple[str, str], ...] = (
 #: Words that make a column a part of a property, or something else than its content.
 NOT_A_CONTENT = (
     r"fin[aeos]*|fein\w*|grob\w*|grossi?er\w*|gruesa|grues[ao]s?|gross[ao]|fine|coarse|medium|"
-    r"acti[fv]\w*|ativo|attivo|active|aktiv\w*|\w*sattigung|satura[ct]ion|saturacao|saturazione|"
-    r"saturation|\w*bedarf|besoins?|necesidad\w*|necessidade\w*|fabbisogno|\w*empfehlung\w*|"
+    r"acti[fv]\w*|ativo|attivo|active|aktiv\w*|\w*sattigung|satura[ct]ion(?! extract)|saturacao|"
+    r"saturazione|\w*bedarf|besoins?|necesidad\w*|necessidade\w*|fabbisogno|\w*empfehlung\w*|"
     r"recomend\w*|consigli\w*|conseil\w*|\w*klasse|gehaltsklasse|versorgungsstufe|rapport|"
     r"relacion|relacao|rapporto|verhaltnis|indice"
 )
