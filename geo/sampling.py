@@ -319,7 +319,7 @@ def _as_last_time(
 
 def _borrowed_note(known: Known) -> str:
     """Which variogram a first survey is planned with."""
-    names = [season.block.name for season in known.elsewhere if season.surfaces]
+    names = [other.block for other in known.elsewhere if other.models]
     if not names:
         return (
             "How fast the soil changes is taken from what is usual in blocks of this size: the "

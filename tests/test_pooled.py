@@ -1,16 +1,25 @@
 """What a first survey borrows from the farm's other blocks: laws of the pooled signal."""
 
+import json
+import shutil
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
 from numpy.random import default_rng
 
 from geo.belief.frame import frame_of
+from geo.export.folder import write_season
+from geo.export.seasonfile import season_document, season_versions
+from geo.planning.elsewhere import elsewhere_from, elsewhere_of
 from geo.planning.quality import kriging_variance
 from geo.planning.signals import mean_signal, pooled_signal
 from geo.planning.size import size_curve
 from geo.sampling import Known, Wishes, plan_block
 from geo.settings import CostSettings, Settings
+from maps.cli import main
+from maps.commands.plan import known_of
 
 BLOCK = shapely.box(0.0, 0.0, 120.0, 200.0)
 FRAME = frame_of(BLOCK, 25.0)
@@ -63,7 +72,60 @@ def test_more_spots_never_leave_more_doubt(beliefs):
 def test_a_first_survey_says_whose_soil_it_borrows(poel):
     settings, rng = Settings(), default_rng(0)
     alone = plan_block(poel.block, 2027, Wishes(8), Known(), settings, rng)
-    beside = plan_block(poel.block, 2027, Wishes(8), Known(elsewhere=(poel,)), settings, rng)
+    beside = plan_block(
+        poel.block, 2027, Wishes(8), Known(elsewhere=(elsewhere_of(poel),)), settings, rng
+    )
     assert "no other block with a survey" in " ".join(alone.notes)
     assert f"own {poel.block.name} in equal parts" in " ".join(beside.notes)
     assert beside.quality.doubt_after != alone.quality.doubt_after
+
+
+def test_models_kept_in_a_file_plan_the_same_spots(poel):
+    """season.json, read again, stands in for the run; nothing else may be planned with it."""
+    versions = season_versions()
+    document = json.loads(json.dumps(season_document(poel)))
+    kept = elsewhere_from(document, poel.checked, poel.block, versions)
+    ran = elsewhere_of(poel)
+    assert [m.weights.tolist() for m in kept.models] == [m.weights.tolist() for m in ran.models]
+    plans = [
+        plan_block(poel.block, 2027, Wishes(8), Known(elsewhere=(one,)), Settings(), default_rng(0))
+        for one in (ran, kept)
+    ]
+    assert plans[0].spots == plans[1].spots
+    assert plans[0].quality.doubt_after == plans[1].quality.doubt_after
+
+
+def test_models_made_from_something_else_are_not_taken(poel):
+    versions = season_versions()
+    document = json.loads(json.dumps(season_document(poel)))
+    usable = poel.checked.usable.copy()
+    usable.loc[usable.index[0], "k"] *= 1.01
+    other = replace(poel.checked, usable=usable)
+    moved = replace(poel.block, outline=poel.block.outline.buffer(-1.0))
+    turned = replace(poel.block, site=replace(poel.block.site, row_azimuth_deg=26.0))
+    assert elsewhere_from(document, other, poel.block, versions) is None
+    assert elsewhere_from(document, poel.checked, moved, versions) is None
+    assert elsewhere_from(document, poel.checked, turned, versions) is None
+    assert elsewhere_from(document, poel.checked, poel.block, versions | {"numpy": "0"}) is None
+    assert elsewhere_from({}, poel.checked, poel.block, versions) is None
+
+
+def test_only_stale_blocks_are_worked_out_again(demo_farm, poel, tmp_path, monkeypatch):
+    folder = tmp_path / "ombervale"
+    shutil.copytree(demo_farm, folder, ignore=shutil.ignore_patterns("changes", "seasons"))
+    ring = [[20.01, -33.97], [20.012, -33.97], [20.012, -33.972], [20.01, -33.97]]
+    area = {"type": "Polygon", "coordinates": [ring]}
+    drawn = {"type": "Feature", "properties": {"name": "Nuwe land"}, "geometry": area}
+    (tmp_path / "new.geojson").write_text(json.dumps(drawn))
+    assert main(["add", str(folder), str(tmp_path / "new.geojson")]) == 0
+    write_season(poel, folder / "seasons" / "2024" / "poel")
+    ran = []
+
+    def run_season(_farm, _season, block, **_):
+        ran.append(block)
+        return replace(poel, block=replace(poel.block, name=block))
+
+    monkeypatch.setattr("geo.season.run_season", run_season)
+    _, known = known_of(folder, "Nuwe land", 2025)
+    assert ran == ["Knieë", "Werfie"]  # Poel's models are on file, another block changes nothing
+    assert [other.block for other in known.elsewhere] == ["Poel", "Knieë", "Werfie"]

@@ -12,6 +12,7 @@ from typing import Any
 
 from geo.export.layers import layer_hectares
 from geo.export.shapefile import ShapefileReport
+from geo.planning.elsewhere import models_document
 from geo.prescribing.chances import zone_chances
 from geo.prescribing.purchase import purchase_list, spend_first
 from geo.prescription import Rate
@@ -88,6 +89,7 @@ def season_document(
                 "notes": season.ratings.notes,
             },
             "surfaces": {key: _surface(surface) for key, surface in season.surfaces.items()},
+            "models": models_document(season, season_versions()),
             "requirements": [_requirement(r) for r in season.requirements],
             "zones": [_zone_map(zone_map, season) for zone_map in season.zone_maps],
             "rates": [_rate(rate) for rate in plan.rates],

@@ -9,6 +9,7 @@ from shapely.geometry.base import BaseGeometry
 
 from geo.blocks import Block
 from geo.intake.reading import Application
+from geo.planning.elsewhere import Elsewhere
 from geo.planning.size import SizePoint
 from geo.planning.tissue import TissueAsk
 from geo.season import Season
@@ -187,12 +188,12 @@ class Known:
         Every sample id of the farm.
     applications : sequence of Application
         What was spread on the block.
-    elsewhere : sequence of Season
-        Last surveys of the farm's other blocks, run; looked at if this one has had none.
+    elsewhere : sequence of Elsewhere
+        Models of the farm's other blocks; looked at if this one has had no survey.
     """
 
     last: Season | None = None
     stations: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     taken: Collection[str] = ()
     applications: Sequence[Application] = ()
-    elsewhere: Sequence[Season] = ()
+    elsewhere: Sequence[Elsewhere] = ()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -75,7 +76,17 @@ def mean_signal(belief: Belief | None, frame: Frame) -> Signal:
     return _summed(belief.nodes, belief.frame, belief.weights * sill)
 
 
-def pooled_signal(elsewhere: Sequence[Sequence[Belief]], frame: Frame) -> Signal:
+class Weighed(Protocol):
+    """Models with their weights, such as a belief."""
+
+    @property
+    def nodes(self) -> Nodes: ...  # noqa: D102
+
+    @property
+    def weights(self) -> Array: ...  # noqa: D102
+
+
+def pooled_signal(elsewhere: Sequence[Sequence[Weighed]], frame: Frame) -> Signal:
     """Signal of a block without data, from what is believed of the farm's other blocks.
 
     Each block counts once, its properties in equal parts, and what is usual anywhere counts as one
@@ -85,7 +96,7 @@ def pooled_signal(elsewhere: Sequence[Sequence[Belief]], frame: Frame) -> Signal
 
     Parameters
     ----------
-    elsewhere : sequence of sequence of Belief
+    elsewhere : sequence of sequence of Weighed
         Block by block, property by property; ranges and directions are taken as they are [m, deg].
     frame : Frame
         Of the block without data.

@@ -75,11 +75,8 @@ def site_of(block: Block, wishes: Wishes, known: Known) -> Site:
 
 def _borrowed(block: Block, known: Known) -> Signal:
     """What the farm's other blocks tell of this one, and what is usual."""
-    elsewhere = [
-        [one.belief for one in season.surfaces.values() if one.belief is not None]
-        for season in known.elsewhere
-    ]
-    return pooled_signal(elsewhere, frame_of(block.outline, block.site.row_azimuth_deg))
+    frame = frame_of(block.outline, block.site.row_azimuth_deg)
+    return pooled_signal([one.models for one in known.elsewhere], frame)
 
 
 def _lead(last: Season | None, stakes: Sequence[Stake]) -> Surface | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
@@ -197,25 +198,42 @@ def known_of(farm: Path, block: str, season: int) -> tuple[Any, Any]:
 
 
 def _elsewhere(farm: Path, blocks: Any, name: str, season: int) -> tuple[Any, ...]:
-    """Last surveys of the farm's other blocks, as far as their soil can be mapped."""
+    """Models of the last surveys of the farm's other blocks, worked out only where stale."""
+    others = [(one, last_survey(farm, one.name, season)) for one in blocks if one.name != name]
+    return tuple(_models_of(farm, one, last) for one, last in others if last is not None)
+
+
+def _models_of(farm: Path, block: Any, season: int) -> Any:
+    from geo.checks import check_samples
+    from geo.export.seasonfile import season_versions
+    from geo.farm import read_records
+    from geo.planning.elsewhere import elsewhere_from, elsewhere_of
     from geo.season import run_season
 
-    surveys = []
-    for other in blocks:
-        last = None if other.name == name else last_survey(farm, other.name, season)
-        if last is not None:
-            surveys.append(run_season(farm, last, other.name, test_zones=False))
-    return tuple(surveys)
+    path = farm / "seasons" / str(season) / block.slug / "season.json"
+    if path.is_file():
+        records = read_records(farm, season, block.name)
+        checked = check_samples(records.layer(), records.block, records.planned)
+        document = json.loads(path.read_text(encoding="utf-8"))
+        kept = elsewhere_from(document, checked, records.block, season_versions())
+        if kept is not None:
+            return kept
+    return elsewhere_of(run_season(farm, season, block.name, test_zones=False))
 
 
 def last_survey(farm: Path, block: str, season: int) -> int | None:
     """The last season before this one with soil samples of the block."""
     from geo.farm import read_records
+    from geo.store.database import reading
 
-    for year in range(season - 1, season - YEARS_BACK, -1):
-        if read_records(farm, year, block).layers:
-            return year
-    return None
+    with reading(farm) as database:
+        rows = database.execute(
+            "SELECT DISTINCT season FROM results WHERE season < ? AND season > ?"
+            " ORDER BY season DESC",
+            (season, season - YEARS_BACK),
+        ).fetchall()
+    years = (int(row[0]) for row in rows)
+    return next((year for year in years if read_records(farm, year, block).layers), None)
 
 
 def write_plan_folder(farm: Path, season: int, plans: list[Any]) -> Path:
