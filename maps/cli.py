@@ -10,13 +10,16 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from geo.errors import SoilquiltError
 from maps.answer import BUG, FAILED, Answer
 
 if TYPE_CHECKING:
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+
+#: Years a season may have, as in the browser.
+FIRST_YEAR, LAST_YEAR = 1950, 2100
 
 OUR_MISTAKE = (
     "This is our mistake, not yours. The farm is as it was. Run the command again with --debug to "
@@ -99,6 +102,7 @@ def build_parser() -> argparse.ArgumentParser:
         description="From GPS-tagged soil tests to kriged maps, zones and rates.",
         epilog="Exit codes: 0 done, 1 a bug, 2 wrong use, 3 some units failed or input refused.",
     )
+    _for_all(parser, False)
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     _demo(commands)
     _new(commands)
@@ -120,9 +124,18 @@ def _command(
 ) -> argparse.ArgumentParser:
     command: argparse.ArgumentParser = commands.add_parser(name, help=words, description=words)
     command.set_defaults(module=module, function=function)
-    command.add_argument("--json", action="store_true", help="print one JSON document on stdout")
-    command.add_argument("--debug", action="store_true", help="show the traceback of an error")
+    _for_all(command, argparse.SUPPRESS)
     return command
+
+
+def _for_all(parser: argparse.ArgumentParser, silent: Any) -> None:
+    """Options that may stand before or behind the command; `silent` is what saying neither sets."""
+    parser.add_argument(
+        "--json", action="store_true", default=silent, help="print one JSON document on stdout"
+    )
+    parser.add_argument(
+        "--debug", action="store_true", default=silent, help="show the traceback of an error"
+    )
 
 
 def _pair(text: str) -> tuple[str, str]:
@@ -130,6 +143,15 @@ def _pair(text: str) -> tuple[str, str]:
     if not equals or not left or not right:
         raise argparse.ArgumentTypeError(f"{text!r} should read NAME=VALUE")
     return left, right
+
+
+def _year(text: str) -> int:
+    year = int(text) if text.isascii() and text.isdigit() else 0
+    if not FIRST_YEAR <= year <= LAST_YEAR:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is not a year with four figures, {FIRST_YEAR} to {LAST_YEAR}"
+        )
+    return year
 
 
 def _crs(text: str) -> str:
@@ -164,7 +186,7 @@ def _add(commands: Commands) -> None:
     )  # fmt: skip
     add.add_argument("folder", type=Path)
     add.add_argument("files", nargs="+", type=Path, metavar="FILE")
-    add.add_argument("--season", type=int, metavar="YEAR", help="year of the soil sampling")
+    add.add_argument("--season", type=_year, metavar="YEAR", help="year of the soil sampling")
     add.add_argument(
         "--accept", action="append", default=[], metavar="RULE", help="agree to a proposed repair"
     )
@@ -182,7 +204,7 @@ def _set(commands: Commands) -> None:
         commands, "set", "change", "change", "correct a value or a place, or answer a question"
     )
     change.add_argument("folder", type=Path)
-    change.add_argument("--season", type=int, metavar="YEAR")
+    change.add_argument("--season", type=_year, metavar="YEAR")
     change.add_argument("--sample", metavar="ID")
     change.add_argument("--key", metavar="KEY", help="a property, or sample, place, depth")
     change.add_argument("--value", metavar="VALUE")
@@ -210,7 +232,7 @@ def _run(commands: Commands) -> None:
         commands, "run", "run", "run", "ratings, maps, zones, rates and files of a season"
     )
     run.add_argument("folder", type=Path, help="a farm, or a folder of farms")
-    run.add_argument("--season", type=int, required=True, metavar="YEAR")
+    run.add_argument("--season", type=_year, required=True, metavar="YEAR")
     run.add_argument("--block", metavar="NAME")
     run.add_argument("--layer", metavar="TOP-BOTTOM", help="depth layer in cm; else the top one")
     run.add_argument("--jobs", type=int, default=1, metavar="N", help="blocks at the same time")
@@ -224,15 +246,15 @@ def _compare(commands: Commands) -> None:
         commands, "compare", "compare", "compare", "what changed between two seasons, beyond doubt"
     )
     compare.add_argument("folder", type=Path)
-    compare.add_argument("first", type=int, metavar="YEAR", help="the earlier season")
-    compare.add_argument("second", type=int, metavar="YEAR", help="the later season")
+    compare.add_argument("first", type=_year, metavar="YEAR", help="the earlier season")
+    compare.add_argument("second", type=_year, metavar="YEAR", help="the later season")
     compare.add_argument("--block", metavar="NAME", help="only this block; the others keep theirs")
 
 
 def _plan(commands: Commands) -> None:
     plan = _command(commands, "plan", "plan", "plan", "where to sample in a season, and the walk")
     plan.add_argument("folder", type=Path)
-    plan.add_argument("--season", type=int, required=True, metavar="YEAR")
+    plan.add_argument("--season", type=_year, required=True, metavar="YEAR")
     plan.add_argument(
         "--spots", type=int, metavar="N", help="spots in each block; else as many as last time"
     )
@@ -274,7 +296,7 @@ def _place(text: str) -> tuple[float, float]:
 def _why(commands: Commands) -> None:
     why = _command(commands, "why", "why", "why", "the chain behind one rate")
     why.add_argument("folder", type=Path)
-    why.add_argument("--season", type=int, required=True, metavar="YEAR")
+    why.add_argument("--season", type=_year, required=True, metavar="YEAR")
     why.add_argument("--block", metavar="NAME")
     why.add_argument("--zone", type=int, required=True, metavar="N")
     why.add_argument("--material", required=True, metavar="M")

@@ -133,6 +133,21 @@ def test_words_that_do_not_fit_together_end_with_2(farm: Path, capsys, words, sa
     assert state(farm) == before
 
 
+@pytest.mark.parametrize("option", ["--json", "--debug"])
+def test_options_for_all_may_stand_before_or_behind_the_command(option: str):
+    words = ["check", "farm"]
+    for said in ([option, *words], [*words, option], [option, *words, option]):
+        assert getattr(build_parser().parse_args(said), option[2:]) is True
+    assert getattr(build_parser().parse_args(words), option[2:]) is False
+
+
+def test_debug_before_the_command_shows_the_traceback(tmp_path: Path):
+    said = soilquilt("--debug", "check", str(tmp_path))
+    assert said.returncode == 1
+    assert "Traceback" in said.stderr
+    assert soilquilt("--json", "check", str(tmp_path)).stdout.startswith('{"schema": 1')
+
+
 # Wrong input
 
 
