@@ -130,12 +130,45 @@ def test_no_cell_of_a_workbook_is_a_formula():
 
 def test_the_workbook_holds_rates_and_ratings(folders, poel):
     book = openpyxl.load_workbook(folders / "poel" / "rates.xlsx", read_only=True)
-    assert book.sheetnames == ["rates", "buy", "ratings"]
+    assert book.sheetnames == ["rates", "buy", "ratings", "sources"]
     rows = list(book["ratings"].iter_rows(values_only=True))
     assert len(rows) == 1 + len(poel.ratings.block) + len(poel.ratings.soil)
     kinds = [cell.data_type for row in book["rates"].iter_rows() for cell in row]
     assert "f" not in kinds
     book.close()
+
+
+def test_every_source_named_in_the_workbook_is_spelled_out_in_it(folders):
+    book = openpyxl.load_workbook(folders / "poel" / "rates.xlsx", read_only=True)
+    table = {name: list(book[name].iter_rows(values_only=True)) for name in book.sheetnames}
+    book.close()
+    titles = dict(table["sources"][1:])
+    rates, ratings = (table[name][0].index(word) for name, word in
+                      (("rates", "sources"), ("ratings", "source")))  # fmt: skip
+    named = {key for row in table["rates"][1:] for key in (row[rates] or "").split()}
+    named |= {key for row in table["ratings"][1:] for key in (row[ratings] or "").split("+")}
+    assert named - {""} == titles.keys()
+    assert all(titles.values())
+
+
+def test_a_sheet_reads_well_on_screen_and_in_print(folders):
+    """Head fixed and repeated in print, no figure cut off, long texts wrapped, one page wide."""
+    book = openpyxl.load_workbook(folders / "poel" / "rates.xlsx")
+    for sheet in book:
+        assert sheet.freeze_panes == "A2"
+        assert sheet.print_title_rows == "$1:$1"
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+        assert (sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight) == (1, 0)
+        for column in sheet.iter_cols():
+            width = sheet.column_dimensions[column[0].column_letter].width
+            assert all(
+                len(str(cell.value)) < width or cell.alignment.wrap_text
+                for cell in column[1:]
+                if isinstance(cell.value, str)
+            )
+    rate = book["rates"]["F2"]
+    assert (rate.value, rate.number_format) == (rate.value, "#,##0")
+    assert {row[12].value for row in book["rates"].iter_rows(min_row=2, max_row=4)} == {"ZAR"}
 
 
 def test_kilograms_of_the_rows_are_the_kilograms_of_the_zone(poel):

@@ -30,6 +30,7 @@ COLUMNS = (
     "product_kg",
     "product_cost",
     "cost",
+    "currency",
     "status",
     "from_memory",
     "reasons",
@@ -46,6 +47,7 @@ BUY_COLUMNS = (
     "product_cost",
     "cost",
     "so_far",
+    "currency",
     "why",
 )
 #: Spreadsheets run a cell that begins with one of these (OWASP ASVS 1.2.10, CWE-1236).
@@ -161,7 +163,8 @@ def rate_rows(season: Season) -> list[dict[str, Any]]:
         }
         for one in plan.held
     ]
-    return zones + totals + uniform + held
+    currency = season.settings.currency
+    return [row | {"currency": currency} for row in zones + totals + uniform] + held
 
 
 def _by_amendment(rates: Iterable[Rate]) -> dict[tuple[str, str], list[Rate]]:
@@ -201,6 +204,7 @@ def buy_rows(season: Season) -> list[dict[str, Any]]:
                 "product_cost": None if line.cost is None else round(line.cost, 2),
                 "cost": None if None in costs else round(sum(c for c in costs if c), 2),
                 "so_far": None if spending is None else round(spending.so_far, 2),
+                "currency": season.settings.currency,
                 "why": "" if spending is None else spending.why,
             }
         )
