@@ -82,7 +82,8 @@ def _ratings(season: Season) -> list[list[Any]]:
 def _sources(season: Season) -> list[list[str]]:
     """Title of every source that a rate, a wait or a rating names."""
     plan, known = season.prescription, sources()
-    named = [key for one in (*plan.rates, *plan.held) for key in one.sources]
+    named = [key for rate in plan.rates for key in rate.sources]
+    named += [key for one in plan.held for key in one.sources]
     named += [one.source for one in (*season.ratings.block.values(), *season.ratings.soil)]
     keys = sorted({part for key in named for part in key.split("+")} & known.keys())
     return [[key, known[key].title] for key in keys]
