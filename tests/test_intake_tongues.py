@@ -54,6 +54,9 @@ def test_a_german_file_is_read(tmp_path):
     assert set(first) == {"ph_cacl2", "om", "p", "k", "b", "caco3"}
     assert first["p"].value == pytest.approx(114 * P_IN_P2O5, rel=1e-4)
     assert first["k"].value == pytest.approx(71 * K_IN_K2O, rel=1e-4)
+    # The factor that is told is the compound's own, whatever unit it was weighed in.
+    said = [f.message for f in read.findings if f.rule == "expressed_as"]
+    assert said == ["P2O5 is P x 2.291.", "K2O is K x 1.205."]
     assert (first["b"].qualifier, first["b"].value) == ("<", 0.1)
     assert (first["caco3"].qualifier, first["caco3"].value) == ("<", None)
     assert first["p"].depth_cm == (0.0, 30.0)

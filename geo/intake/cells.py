@@ -14,7 +14,7 @@ from geo.intake.numbers import Cell, is_ambiguous, read_cell
 from geo.intake.reading import Column
 from geo.intake.tables import Table
 from geo.lookup import Property, properties
-from geo.units import house_factor, split_unit
+from geo.units import element_share, house_factor, split_unit
 
 #: Sample id, row number, text.
 LineCell = tuple[str, int, str]
@@ -123,16 +123,14 @@ def _unit_of(
             _ask(place, "unit_unknown", "open", f"{error}", f"Give it with --unit {key}=UNIT.",
                  "The numbers are stored as they came and left out of maps.", lines, row=place.row)
         ]  # fmt: skip
-    return unit, factor, _unit_notes(place, prop, unit, factor, note)
+    return unit, factor, _unit_notes(place, prop, unit, note)
 
 
-def _unit_notes(
-    place: _Place, prop: Property, unit: str, factor: float, note: str
-) -> list[Finding]:
+def _unit_notes(place: _Place, prop: Property, unit: str, note: str) -> list[Finding]:
     findings = []
     compound = split_unit(unit)[1]
     if compound and prop.key != "caco3":
-        message = f"{compound} is {prop.symbol} x {1 / factor:.3f}."
+        message = f"{compound} is {prop.symbol} x {1 / element_share(compound):.3f}."
         findings.append(
             _ask(place, "expressed_as", "note", message, done=f"Read as {prop.symbol}.")
         )

@@ -127,8 +127,21 @@ def _is_workbook(file: Received) -> bool:
 
 
 def _read_tables(file: Received, known: Known) -> Reading:
-    readings = [_read_sheet(sheet, file, known) for sheet in read_sheets(file)]
+    readings: list[Reading] = []
+    for sheet in read_sheets(file):
+        readings.append(_read_sheet(sheet, file, known))
+        # A workbook often has a sheet a group of elements: one way of writing ids for all of them.
+        known = replace(known, ids=(*known.ids, *_ids_of(readings[-1])))
+    there = {c.heading.strip().lower() for reading in readings for c in reading.columns}
+    for heading in known.columns:
+        if there and heading.strip().lower() not in there:
+            raise UsageError(f"{file.name} has no column {heading!r}.")
     holding = [reading for reading in readings if reading.kinds]
+    if not holding and any(reading.columns for reading in readings):
+        raise IntakeError(
+            f"{file.name} has a line of headings and none with values below it. "
+            "Nothing of it was stored. Fill it in, or save the sheet that has the values."
+        )
     if not holding:
         raise IntakeError(
             f"{file.name} has no line of headings we understand. A table of results needs a column "
@@ -136,6 +149,12 @@ def _read_tables(file: Received, known: Known) -> Reading:
             "--map-column HEADING=KEY. Nothing of it was stored."
         )
     return _joined(holding)
+
+
+def _ids_of(reading: Reading) -> tuple[str, ...]:
+    """Ids of the samples of a sheet."""
+    ids = [r.sample_id for r in reading.results] + [p.sample_id for p in reading.points]
+    return tuple(dict.fromkeys(ids))
 
 
 def _joined(readings: Sequence[Reading]) -> Reading:
@@ -160,9 +179,8 @@ def _read_sheet(sheet: Sheet, file: Received, known: Known) -> Reading:
     reading = Reading(str(file.path), file.sha256, (), findings=(*sheet.findings, *as_before))
     if table is None:
         return reading
-    for heading in known.columns:
-        if all(c.heading.strip().lower() != heading.strip().lower() for c in table.columns):
-            raise UsageError(f"{file.name} has no column {heading!r}.")
+    if not table.rows:
+        return replace(reading, columns=table.columns)
     reading = replace(reading, columns=table.columns)
     if is_log(table):
         logged, findings = read_log(table)

@@ -70,6 +70,7 @@ def read_lines(table: Table, known: Known) -> tuple[list[Line], list[Finding]]:
         table,
         findings,
     )
+    findings += _other_year(lines, table, known)
     if table.column_of("id") is None and lines:
         findings.append(
             Finding(
@@ -222,6 +223,27 @@ def _dated(lines: Sequence[Line], table: Table, findings: list[Finding]) -> list
         replace(line, depth=_depth(table, line.row, unit), day=day)
         for line, day in zip(lines, read, strict=True)
     ]
+
+
+def _other_year(lines: Sequence[Line], table: Table, known: Known) -> list[Finding]:
+    """Samples most of which were taken in another year than the season they are given for."""
+    days = [line.day for line in lines if line.day]
+    others = [day for day in days if known.season is not None and day.year != known.season]
+    if 2 * len(others) <= len(days):
+        return []
+    years = " and ".join(sorted({str(day.year) for day in others}))
+    message = (
+        f"{len(others)} of {len(lines)} samples of {table.name} were taken in {years}, and "
+        f"{known.season} is the season they are given for."
+    )
+    return [
+        Finding(
+            "season_differs", "warning", message, "",
+            f"Kept under {known.season}, as you said. If that was a slip, withdraw the file and "
+            f"add it with the season {years}.",
+            table.name, table.header_row,
+        )
+    ]  # fmt: skip
 
 
 def _day_texts(lines: Sequence[Line], table: Table, findings: list[Finding]) -> list[str]:

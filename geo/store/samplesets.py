@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 import pandas as pd
@@ -14,6 +14,7 @@ from geo.findings import Finding
 from geo.intake.reading import Result
 from geo.intake.samples import SampleSet
 from geo.lookup import properties
+from geo.store.doubles import without_doubles
 from geo.store.rows import metric_places
 from geo.store.seasonrows import SeasonRows
 from geo.store.sharing import Sorted, shown, sort_samples
@@ -44,9 +45,8 @@ def survey_layers(
     results = [r for r in rows.results if r.sample_id in mine]
     usual = _usual_depth(results, block)
     by_depth: dict[Depth, list[Result]] = defaultdict(list)
-    depth_of_sample = _depth_by_row(results, usual)
     for result in results:
-        by_depth[depth_of_sample[result.sample_id, result.row]].append(result)
+        by_depth[result.depth_cm or usual].append(result)
     in_order = sorted(by_depth, key=lambda depth: (depth[0], -len(by_depth[depth]), depth[1]))
     about = _findings_by_layer(rows, shares, block, by_depth, in_order)
     return tuple(
@@ -55,22 +55,20 @@ def survey_layers(
     )
 
 
-def _usual_depth(results: Iterable[Result], block: Block) -> Depth:
-    """The layer that most samples state; else the depth amendments are mixed into."""
+def _usual_depth(results: Sequence[Result], block: Block) -> Depth:
+    """The layer of samples that state none: the one most others state, from the surface down.
+
+    Beside a deeper layer of the same samples it is the top one; else it is the depth that
+    amendments are mixed into.
+    """
     stated = Counter(r.depth_cm for r in results if r.depth_cm is not None)
-    if stated:
-        return stated.most_common(1)[0][0]
+    from_surface = {depth: count for depth, count in stated.items() if depth[0] == 0}
+    silent = {r.sample_id for r in results if r.depth_cm is None}
+    twice = any(r.sample_id in silent for r in results if r.depth_cm is not None)
+    if from_surface or (stated and not twice):
+        return max(from_surface or stated, key=lambda depth: stated[depth])
     amended = block.site.amended_depth_cm
     return USUAL_DEPTH_CM if amended is None else (0.0, amended)
-
-
-def _depth_by_row(results: Iterable[Result], usual: Depth) -> Mapping[tuple[str, int], Depth]:
-    depths: dict[tuple[str, int], Depth] = {}
-    for result in results:
-        place = (result.sample_id, result.row)
-        if result.depth_cm is not None or place not in depths:
-            depths[place] = result.depth_cm or usual
-    return depths
 
 
 def _findings_by_layer(
@@ -143,6 +141,11 @@ def _sample_set(
     findings: tuple[Finding, ...],
 ) -> SampleSet:
     kept = [r for r in results if r.sample_id not in rows.left_out]
+    bags = {s for f in findings if f.rule == "same_bag_twice" for s in f.sample_ids}
+    kept, doubles = without_doubles(kept, bags | shares.composite_of.keys())
+    unlike = {
+        (s, k) for f in doubles if f.rule == "two_values" for s in f.sample_ids for k in f.keys
+    }
     methods, strange = _methods(kept)
     mapped = [r for r in kept if r.sample_id in shares.block_of]
     pooled = [r for r in kept if r.sample_id in shares.composite_of]
@@ -161,8 +164,12 @@ def _sample_set(
         cells={cell: determinations[0] for cell, determinations in by_cell.items()},
         not_analysed=_not_analysed(kept),
         composites=_table(pooled, block, {}),
-        findings=(*findings, *strange, *(_left_out(s, rows.left_out[s]) for s in gone)),
-        repeats={cell: tuple(many) for cell, many in by_cell.items() if len(many) > 1},
+        findings=(*findings, *doubles, *strange, *(_left_out(s, rows.left_out[s]) for s in gone)),
+        repeats={
+            cell: tuple(many)
+            for cell, many in by_cell.items()
+            if len(many) > 1 and cell not in unlike
+        },
         answered=rows.answered,
     )
 
