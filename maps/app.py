@@ -102,6 +102,7 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/{season:int}/{slug}/change", site.change_of_season),
         ("/{season:int}/{slug}/picture/{key}/{lens}.webp", site.picture),
         ("/{season:int}/{slug}/strip.png", site.strip),
+        ("/{season:int}/{slug}/ready", site.ready),
         ("/{season:int}/{slug}/value", site.value),
         ("/{season:int}/{slug}/charts/{key}", site.charts),
         ("/{season:int}/{slug}/why/{amendment}/{zone:int}", site.why),

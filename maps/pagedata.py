@@ -29,6 +29,7 @@ from maps.drawing.furniture import (
 )
 from maps.drawing.zonecharts import zone_chart
 from maps.lenses import lenses
+from maps.opening import opens_with
 from maps.paper.measures import measures_of
 from maps.paper.sheetdata import left_out_words
 from maps.readout import read_out
@@ -76,6 +77,7 @@ def page_data(season: Season) -> Data:
         "notAnalysed": _not_analysed(season),
         "samples": _samples(season),
         "materials": materials_data(season),
+        "opens": opens_with(season),
         "held": _held(season),
         "cautions": [
             measures_of(season.settings).said(one) for one in season.prescription.cautions

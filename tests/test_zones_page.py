@@ -10,6 +10,8 @@ from starlette.testclient import TestClient
 from geo.season import run_season
 from geo.settings import read_settings
 from maps.app import create_app
+from maps.serving import trying
+from maps.serving.trying import Wish
 from maps.serving.workspace import Workspace
 
 BASE = "http://127.0.0.1:8000"
@@ -114,3 +116,69 @@ def test_chloride_is_offered_only_where_water_and_drainage_allow_it(client):
     dry = replace(block, site=replace(block.site, drainage="yes", irrigation_ec_ds_m=0.1))
     keys = [{p.key for p in work.products(place, "potassium")} for place in (wet, dry)]
     assert keys[1] - keys[0] == {"potassium_chloride"}
+
+
+def test_a_wish_is_answered_from_the_settings_as_they_are(client):
+    """Worked out before or not, kept or taken back: an answer never comes from other settings."""
+    wary = "\n[cost_ratios]\nlime = [1, 3]\n"  # dearer to overshoot: less is spread
+    path = client.farm / "farm.toml"
+    before = path.read_text("utf-8")
+    usual = tried(client, most_zones=1)["totalKg"]
+    path.write_text(before + wary, encoding="utf-8")
+    assert tried(client, most_zones=1)["totalKg"] < usual
+    path.write_text(before, encoding="utf-8")
+    assert tried(client, most_zones=1)["totalKg"] == usual
+
+
+def test_settings_changed_while_a_season_is_worked_out_are_worked_out_anew(client, monkeypatch):
+    """The race made sure of: farm.toml changes between the start and the end of the work."""
+    path = client.farm / "farm.toml"
+    before = path.read_text("utf-8")
+    work, ran = Workspace(client.farm), []
+
+    def run_and_change(*asked, **words):
+        ran.append(path.read_text("utf-8"))
+        found = run_season(*asked, **words)
+        if len(ran) == 1:
+            path.write_text(before + "\n[cost_ratios]\nlime = [1, 3]\n", encoding="utf-8")
+        return found
+
+    monkeypatch.setattr("maps.serving.workspace.run_season", run_and_change)
+    live = work.live(2024, work.block("poel"))
+    assert len(ran) == 2
+    assert live.season.settings.cost_ratios["lime"] == (1, 3)
+    path.write_text(before, encoding="utf-8")
+
+
+def test_a_price_leaves_the_zones_and_another_target_draws_them_anew(client):
+    """Money is no part of the loss that zones are chosen by; the target pH is what lime is for."""
+    work = Workspace(client.farm)
+    live = work.live(2024, work.block("poel"))
+    stored = next(z for z in live.season.zone_maps if z.amendment == "lime")
+    dear = trying.tried(live, "lime", Wish(price_per_t=5000.0))
+    assert dear.zone_maps[0] is stored
+    assert dear.prescription.costs["lime"] > live.season.prescription.costs["lime"]
+    other = trying.tried(live, "lime", Wish(target_ph=6.8))
+    assert other.zone_maps[0] is not stored
+    assert other.prescription.totals_kg != dear.prescription.totals_kg
+
+
+def test_a_try_after_others_is_as_good_as_a_first_one(client):
+    """What earlier tries left at hand changes no answer: a workspace of its own gives the same."""
+    used, fresh = Workspace(client.farm), Workspace(client.farm)
+    wishes = [Wish(target_ph=6.0), Wish(width_m=9.0), Wish(little=1, much=3), Wish(target_ph=6.4)]
+    for wish in wishes:
+        last = used.tried(2024, used.block("poel"), "lime", wish)
+    alone = fresh.tried(2024, fresh.block("poel"), "lime", wishes[-1])
+    assert last.prescription.totals_kg == alone.prescription.totals_kg
+    assert (last.zone_maps[0].labels == alone.zone_maps[0].labels).all()
+
+
+def test_the_page_says_while_it_gets_ready(client):
+    work, block = Workspace(client.farm), "poel"
+    assert work.readiness(2024, work.block(block)) == "cold"
+    work.warm(2024, work.block(block))
+    assert work.readiness(2024, work.block(block)) in ("working", "ready")
+    work.live(2024, work.block(block))
+    assert work.readiness(2024, work.block(block)) == "ready"
+    assert client.get("/2024/poel/ready").json()["state"] in ("cold", "working", "ready")

@@ -12,6 +12,7 @@ import shapely
 
 from geo.export.tables import COLUMNS, csv_text, rate_rows
 from geo.zoning.outlines import between_rows, from_block
+from maps.opening import opens_with
 from maps.page import MARK, map_page
 from maps.pagedata import page_data
 from maps.paper.measures import Measures
@@ -145,3 +146,22 @@ def test_neighbours_get_the_same_steps_whichever_way_their_border_is_walked():
     shared = shapely.get_coordinates(stepped[0].boundary.intersection(stepped[1].boundary))
     rows = (60.0 - shared[:, 1]) / 2.4
     assert np.abs(rows - np.round(rows)).max() < 1e-9
+
+
+def test_the_zones_page_opens_with_what_most_money_goes_on(kniee):
+    """The rule of `maps.opening`: gypsum and potassium are spread, one of them costs more."""
+    costs = dict(kniee.prescription.costs)
+    assert len(costs) > 1
+    assert opens_with(kniee) == max(costs, key=costs.get)
+    dear = {**costs, min(costs, key=costs.get): 10 * max(costs.values())}
+    turned = replace(kniee, prescription=replace(kniee.prescription, costs=dear))
+    assert opens_with(turned) == min(costs, key=costs.get)
+
+
+def test_where_nothing_is_spread_it_opens_with_what_is_nearest_to_it(poel):
+    """Of Poel's acid soil lime is asked for at most places, sulfur and gypsum nowhere."""
+    nothing = replace(poel.prescription, rates=())
+    assert opens_with(replace(poel, prescription=nothing)) == "lime"
+    asking = tuple(r for r in poel.requirements if r.amendment != "lime")
+    assert opens_with(replace(poel, prescription=nothing, requirements=asking)) != "lime"
+    assert opens_with(replace(poel, prescription=nothing, requirements=())) == ""

@@ -44,6 +44,7 @@ def block_page(work: Workspace, base: str, season: int, block: Block, here: str)
         + (block.name if block.name.isalnum() else f"'{block.name}'"),
     }
     if here == "zones":
+        data["app"]["ready"] = work.readiness(season, block) == "ready"
         data["products"] = {
             one["amendment"]: [_product(p) for p in work.products(block, one["amendment"])]
             for one in page["materials"]

@@ -33,6 +33,7 @@ def hand_routes(work: Workspace) -> list[tuple[str, Handler]]:
         answer = await run_in_threadpool(
             handzones.keep, work, season, work.block(slug), _amendment(asked), boundary
         )
+        await run_in_threadpool(work.warm_again)
         return JSONResponse(answer)
 
     async def let_border_go(request: Request) -> Response:
@@ -40,6 +41,7 @@ def hand_routes(work: Workspace) -> list[tuple[str, Handler]]:
         answer = await run_in_threadpool(
             handzones.let_go, work, work.block(slug), _amendment(asked)
         )
+        await run_in_threadpool(work.warm_again)
         return JSONResponse(answer)
 
     return [

@@ -50,6 +50,12 @@ class SiteParts(Site):
         data = await run_in_threadpool(block_page.sprite, self.work, season, block)
         return Response(data, media_type="image/png", headers={"cache-control": "no-cache"})
 
+    async def ready(self, request: Request) -> Response:
+        """Whether a wish about a block is answered at once; asked for again while it is not."""
+        season, block = self.place(request)
+        state = await run_in_threadpool(self.work.readiness, season, block)
+        return JSONResponse({"state": state})
+
     async def value(self, request: Request) -> Response:
         """All values at a place."""
         season, block = self.place(request)

@@ -79,6 +79,7 @@
       const told = await post("keep", border);
       if (!data.app.borders.includes(border.amendment)) data.app.borders.push(border.amendment);
       leave(notice(told.said, "status"));
+      page.followReady();
     } catch (error) { fill(box.querySelector(".found"), notice(error.message, "alert")); }
   }
 
@@ -88,6 +89,7 @@
       const told = await post("away", { amendment });
       data.app.borders = data.app.borders.filter((one) => one !== amendment);
       idle(notice(told.said, "status"));
+      page.followReady();
     } catch (error) { idle(notice(error.message, "alert")); }
   }
 

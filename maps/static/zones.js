@@ -6,7 +6,8 @@ const page = (() => {
   const strip = document.querySelector(".strip"), controls = document.querySelector("form.controls");
   const column = document.querySelector(".column"), body = document.querySelector(".body");
   const HELD = { held: "held", none_needed: "not needed", no_data: "no data", not_worthwhile: "not worthwhile" };
-  const tries = lastOf(), whys = lastOf();
+  const tries = lastOf(), whys = lastOf(), readiness = lastOf();
+  const getting = document.querySelector(".getting"), AGAIN_MS = 700;
   let stored = null, shown = null, wish = {};
 
   function open() {
@@ -17,11 +18,20 @@ const page = (() => {
     controls.addEventListener("change", tryIt);
     controls.addEventListener("submit", (event) => { event.preventDefault(); tryIt(); });
     document.addEventListener("keydown", (event) => { if (event.key === "Escape" && body.classList.contains("why-open")) closeWhy(); });
+    if (!data.app.ready) followReady();
     document.documentElement.dataset.ready = "true";
   }
 
+  // A block is worked out behind the page before its first try; a line says so for as long.
+  async function followReady() {
+    const told = await readiness.ask(data.app.place + "/ready");
+    if (!told) return;
+    getting.hidden = told.state !== "working";
+    if (!getting.hidden) setTimeout(followReady, AGAIN_MS);
+  }
+
   function fromAddress() {
-    const asked = new URLSearchParams(location.search).get("spread");
+    const asked = new URLSearchParams(location.search).get("spread") || data.opens;
     const material = data.materials.find((m) => m.amendment === asked) || data.materials[0];
     const held = data.held.find((h) => h.amendment === asked);
     if (held && !data.materials.some((m) => m.amendment === asked)) showHeld(held, false);
@@ -70,8 +80,8 @@ const page = (() => {
       el("fieldset", {}, el("legend", {}, "Zones, at most"), el("div", { class: "radios" }, [1, 2, 3, 4].map((n) => radio("most_zones", n, String(n), n === 4)))),
       material.amendment === "lime" ? el("div", {}, el("label", { for: "target" }, "Bring pH to"), el("input", { id: "target", type: "number", name: "target_ph", min: 5, max: 7, step: 0.1, placeholder: "as set" })) : null,
       productChoice(material),
-      el("div", {}, el("label", { for: "price" }, "Price per t"), el("input", { id: "price", type: "number", name: "price_per_t", min: 0, step: 1, placeholder: "as set" })),
-      el("div", {}, el("label", { for: "width" }, "Swath, m"), el("input", { id: "width", type: "number", name: "width_m", min: 1, max: 36, step: 0.1, placeholder: "as set" })));
+      el("div", {}, el("label", { for: "price" }, UNITS.mass === "lb" ? "Price per ton" : "Price per t"), el("input", { id: "price", type: "number", name: "price_per_t", min: 0, step: 1, placeholder: "as set" })),
+      el("div", {}, el("label", { for: "width" }, `Swath, ${UNITS.length}`), el("input", { id: "width", type: "number", name: "width_m", min: 1, max: UNITS.length === "ft" ? 120 : 36, step: 0.1, placeholder: "as set" })));
   }
 
   // What can meet the need; the one in use is chosen and asks for nothing.
@@ -85,9 +95,12 @@ const page = (() => {
     return el("div", {}, el("label", { for: "product" }, "Product"), el("select", { id: "product", name: "product" }, options));
   }
 
+  // The farm's units as the server takes them: metres, and money for a tonne of 1000 kg.
+  const TAKEN = { width_m: UNITS.length === "ft" ? 0.3048 : 1, price_per_t: UNITS.mass === "lb" ? 1000 / (2000 * 0.45359237) : 1 };
+
   function wished() {
     const found = { amendment: stored.amendment };
-    for (const [name, value] of new FormData(controls)) if (value !== "" && !(name === "most_zones" && value === "4")) found[name] = name === "product" ? value : Number(value);
+    for (const [name, value] of new FormData(controls)) if (value !== "" && !(name === "most_zones" && value === "4")) found[name] = name === "product" ? value : Number(value) * (TAKEN[name] || 1);
     const ratio = { little: [1, 2], balanced: [1, 1], much: [2, 1] }[document.querySelector("input[name=unsure]:checked")?.value];
     if (ratio) [found.little, found.much] = ratio;
     return found;
@@ -138,9 +151,11 @@ const page = (() => {
     if (material.nothing) return `No ${material.word.toLowerCase()} here.`;
     const some = material.zones.filter((z) => z.kg > 0), none = material.zones.filter((z) => z.kg === 0);
     if (material.zones.length === 1) return `${material.word}: ${some[0].rate} over the whole block.`;
-    const parts = some.map((z) => `${z.rate} in the ${z.where}`);
-    const list = parts.length > 1 ? parts.slice(0, -1).join(", ") + " and " + parts.at(-1) : parts[0];
-    return `${material.word}: ${list}. ${none.length ? "Nothing on the rest." : ""}`;
+    const listed = (words) => words.length > 1 ? words.slice(0, -1).join(", ") + " and " + words.at(-1) : words[0];
+    // Zones that lie on the same side share its name.
+    const sides = [...new Set(some.map((z) => z.where))];
+    const parts = sides.map((side) => `${listed(some.filter((z) => z.where === side).map((z) => z.rate))} in the ${side}`);
+    return `${material.word}: ${listed(parts)}. ${none.length ? "Nothing on the rest." : ""}`;
   }
 
   function show(material) {
@@ -166,7 +181,7 @@ const page = (() => {
       uniform ? el("h2", {}, "What it costs") : null,
       uniform ? el("table", { class: "fresh" }, el("thead", {}, el("tr", {}, el("th", { scope: "col" }, ""), el("th", { scope: "col", class: "n" }, "zones"), el("th", { scope: "col", class: "n" }, `one rate, ${uniform.rate}`))), el("tbody", {},
         el("tr", {}, el("td", {}, "material, delivery, spreading"), el("td", { class: "n" }, el("b", {}, material.cost || "no price")), el("td", { class: "n" }, uniform.cost || "no price")),
-        el("tr", {}, el("td", {}, "to spread"), el("td", { class: "n" }, el("b", {}, massWords(material.totalKg))), el("td", { class: "n" }, uniform.total)))) : null,
+        el("tr", {}, el("td", {}, "to spread"), el("td", { class: "n" }, el("b", {}, massWords(material.totalKg))), el("td", { class: "n" }, uniform.rate === "none" ? "0" : uniform.total)))) : null,
       material.trip ? el("p", { class: "notice" }, material.trip) : null);
     drawUnsure(material, tried);
     drawMore(material);
@@ -186,6 +201,7 @@ const page = (() => {
     const told = await ask(data.app.place + "/keep", wish);
     fill(follows, el("p", { class: "notice", role: "status" }, told.said || told.error), el("p", {}, el("a", { class: "link", href: data.app.place.replace(/\/\d+\/[^/]+$/, "") + "/" }, "To the farm, to make the maps anew")));
     if (!told.mark) return;
+    followReady();
     say.querySelector(".verdict .flag").textContent = "kept";
     offerBack(told.mark);
   }
@@ -195,7 +211,7 @@ const page = (() => {
     const back = el("button", { type: "button", onclick: async () => {
       const told = await ask(data.app.place + "/keep/back", { mark });
       document.querySelector(".undo").remove();
-      if (told.said) choose(stored, false);
+      if (told.said) { choose(stored, false); followReady(); }
       fill(spotBox, el("p", { class: "notice", role: told.said ? "status" : "alert" }, told.said || told.error));
     } }, "Take that back");
     closeBack();
@@ -281,5 +297,5 @@ const page = (() => {
 
   function redraw() { if (shown) quilt.showZones(shown); }
   function now() { return shown; }
-  return { open, spot, redraw, now, draw: show };
+  return { open, spot, redraw, now, draw: show, followReady };
 })();
