@@ -282,3 +282,13 @@ def test_the_growers_potassium_is_not_blended_away():
     blended = plan_of(*asked)  # one product that brings both is cheaper here
     taken = [{r.material for r in p.rates if r.amendment == "potassium"} for p in (blended, plan)]
     assert taken == [{"potassium_magnesium_sulfate"}, {"potassium_sulfate"}]
+
+
+def test_two_elements_due_without_a_price_are_met_one_by_one():
+    """Without prices no blend is the cheapest; each need is still met."""
+    asked = [requirement("potassium"), requirement("magnesium")]
+    plan = plan_of(*asked, settings=Settings())
+    assert {rate.amendment for rate in plan.rates if rate.rate_kg_ha > 0} == {
+        "potassium",
+        "magnesium",
+    }

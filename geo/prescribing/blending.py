@@ -52,6 +52,8 @@ def blend_of(
         if material.price_per_t is not None
         and material.key == block.site.product.get(requirement.amendment, material.key)
     ]
+    if not offered:
+        return {}
     brought: dict[str, float] = {}
     for cells in _pieces(due, maps, block):
         needs = _needs(due, cells)
