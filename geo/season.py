@@ -23,7 +23,7 @@ from geo.requirements.draws import Requirement, find_requirements
 from geo.requirements.learned import with_responses
 from geo.settings import Settings
 from geo.surfaces import Surfaces, krige_surfaces
-from geo.zones import ZoneMap, delineate_zones
+from geo.zones import Zone, ZoneMap, delineate_zones, whole_zone
 from geo.zoning.heldout import held_out_reductions
 
 
@@ -88,7 +88,7 @@ def run_season(
     if layer_cm is None:
         requirements = with_responses(requirements, responses_before(farm, season, place.name))
     progress("zones", 0, 0)
-    zone_maps = tuple(zones_of_one(asked, surfaces, place, settings) for asked in requirements)
+    zone_maps = zones_of_all(requirements, surfaces, place, settings)
     if test_zones:
         zone_maps = with_held_out(
             zone_maps, requirements, checked, ratings, place, settings, season, tables
@@ -99,10 +99,24 @@ def run_season(
     )
 
 
+def zones_of_all(
+    requirements: Sequence[Requirement], surfaces: Surfaces, block: Block, settings: Settings
+) -> tuple[ZoneMap, ...]:
+    """Zones of every amendment; those that do not split the block share its one zone."""
+    whole = whole_zone(surfaces, requirements[0].grid, block, settings)
+    return tuple(zones_of_one(asked, surfaces, block, settings, whole) for asked in requirements)
+
+
 def zones_of_one(
-    asked: Requirement, surfaces: Surfaces, block: Block, settings: Settings
+    asked: Requirement,
+    surfaces: Surfaces,
+    block: Block,
+    settings: Settings,
+    whole: Zone | None = None,
 ) -> ZoneMap:
     """Zones of one amendment, along the grower's own border where farm.toml holds one.
+
+    `whole` is the block as one zone, for amendments that do not split it.
 
     Raises
     ------
@@ -112,7 +126,7 @@ def zones_of_one(
     step = step_kg_ha(asked, block, settings)
     own = (block.site.boundaries or {}).get(asked.amendment, "")
     try:
-        return delineate_zones(asked, surfaces, block, settings, step, boundary=own)
+        return delineate_zones(asked, surfaces, block, settings, step, boundary=own, whole=whole)
     except FarmError as error:
         raise FarmError(
             f'farm.toml, [blocks."{block.name}".boundaries], {asked.amendment}: {error}'

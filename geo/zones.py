@@ -112,6 +112,7 @@ def delineate_zones(
     minimum_kg_ha: float | None = None,
     redraw: Callable[[int], Requirement] | None = None,
     boundary: str = "",
+    whole: Zone | None = None,
 ) -> ZoneMap:
     """Zones of one amendment: as few as serve, each wide and large enough to be driven.
 
@@ -137,6 +138,8 @@ def delineate_zones(
     boundary : str
         The grower's own border instead: lines as WKT in longitude and latitude, parted by
         semicolons. It is left aside where nothing is asked for.
+    whole : Zone, optional
+        `whole_zone` of the same surfaces and grid, where several amendments share it.
 
     Raises
     ------
@@ -155,7 +158,7 @@ def delineate_zones(
     if reason is not None:
         cells = np.zeros(int(grid.inside.sum()), dtype=np.int64)
         drawn = _Drawn(cells, (_whole(block),), "one_rate", reason, 0.0, 0.0)
-        return _zone_map(requirement.amendment, grid, drawn, {}, surfaces, block, settings)
+        return _zone_map(requirement.amendment, grid, drawn, {}, surfaces, block, settings, whole)
     choice, product = _choose(requirement, surfaces, block, settings, step_kg_ha, minimum_kg_ha)
     if choice.close and redraw is not None and requirement.verdict != "none":
         requirement = redraw(2000)
@@ -170,7 +173,7 @@ def delineate_zones(
         requirement.draws.var(axis=0),
         drawn.cells,
     )
-    return _zone_map(requirement.amendment, grid, drawn, indices, surfaces, block, settings)
+    return _zone_map(requirement.amendment, grid, drawn, indices, surfaces, block, settings, whole)
 
 
 def common_zones(
@@ -372,6 +375,38 @@ def _outlines(
     return (), found
 
 
+def whole_zone(surfaces: Surfaces, grid: Grid, block: Block, settings: Settings) -> Zone:
+    """The zone of a block that is not split: the same for every amendment on one grid."""
+    return _zones((_whole(block),), grid, surfaces, block, settings)[0]
+
+
+def _zones(
+    outlines: Sequence[MultiPolygon],
+    grid: Grid,
+    surfaces: Surfaces,
+    block: Block,
+    settings: Settings,
+) -> tuple[Zone, ...]:
+    """Zones with their hectares, rows and means."""
+    rng = np.random.default_rng(settings.grid.seed)
+    areas = areas_ha(outlines, block.crs, block.area_ha)
+    means = {
+        key: [Estimate(mean, sd, surfaces[key].unit) for mean, sd in found]
+        for key, found in zone_means(surfaces, outlines, rng).items()
+    }
+    spacing = block.site.row_spacing_m
+    return tuple(
+        Zone(
+            zone_id=index + 1,
+            outline=outline,
+            area_ha=areas[index],
+            means={key: found[index] for key, found in means.items()},
+            rows=planting_rows(outline, block.outline, grid, spacing),
+        )
+        for index, outline in enumerate(outlines)
+    )
+
+
 def _zone_map(
     amendment: str,
     grid: Grid,
@@ -380,28 +415,17 @@ def _zone_map(
     surfaces: Surfaces,
     block: Block,
     settings: Settings,
+    whole: Zone | None = None,
 ) -> ZoneMap:
-    """The record: zones with hectares, rows and means, and the raster read back from them."""
-    rng = np.random.default_rng(settings.grid.seed)
-    areas = areas_ha(drawn.outlines, block.crs, block.area_ha)
-    means = {
-        key: [Estimate(mean, sd, surfaces[key].unit) for mean, sd in found]
-        for key, found in zone_means(surfaces, drawn.outlines, rng).items()
-    }
-    spacing = block.site.row_spacing_m
-    zones = tuple(
-        Zone(
-            zone_id=index + 1,
-            outline=outline,
-            area_ha=areas[index],
-            means={key: found[index] for key, found in means.items()},
-            rows=planting_rows(outline, block.outline, grid, spacing),
-        )
-        for index, outline in enumerate(drawn.outlines)
-    )
-    again = zone_of(drawn.outlines, grid.cells())
+    """The record: zones, and the raster read back from their outlines."""
     labels = np.zeros(grid.shape, dtype=np.int16)
-    labels[grid.inside] = np.where(again < 0, drawn.cells, again) + 1
+    if len(drawn.outlines) == 1:
+        zones: tuple[Zone, ...] = (whole or whole_zone(surfaces, grid, block, settings),)
+        labels[grid.inside] = 1
+    else:
+        zones = _zones(drawn.outlines, grid, surfaces, block, settings)
+        again = zone_of(drawn.outlines, grid.cells())
+        labels[grid.inside] = np.where(again < 0, drawn.cells, again) + 1
     return ZoneMap(
         amendment=amendment,
         zones=zones,

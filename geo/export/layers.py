@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 import unicodedata
 from dataclasses import dataclass
-from typing import TypeVar
+from functools import cache
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import shapely
@@ -20,6 +21,9 @@ from geo.prescription import Rate
 from geo.season import Season
 from geo.units import lb_ac_from_kg_ha
 from geo.zones import Zone, ZoneMap
+
+if TYPE_CHECKING:
+    from pyproj import Transformer
 
 Shape = TypeVar("Shape", bound=BaseGeometry)
 
@@ -156,13 +160,18 @@ def lonlat_parts(layer: SpreadLayer) -> list[tuple[Polygon, float]]:
 
 def to_lonlat(shape: Shape, crs: str) -> Shape:
     """A shape of the block's metric CRS in WGS84 degrees."""
-    from pyproj import Transformer
-
-    transform = Transformer.from_crs(crs, "EPSG:4326", always_xy=True).transform
+    transform = _transformer(crs).transform
     moved: Shape = shapely.transform(
         shape, lambda xy: np.column_stack(transform(xy[:, 0], xy[:, 1]))
     )
     return moved
+
+
+@cache
+def _transformer(crs: str) -> Transformer:
+    from pyproj import Transformer
+
+    return Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
 
 
 def short_name(layer: SpreadLayer, taken: set[str]) -> str:

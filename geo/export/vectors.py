@@ -120,6 +120,7 @@ def write_zones_geopackage(season: Season, path: Path) -> None:
             dataset_options={"VERSION": "1.3"},
             layer_options={"SPATIAL_INDEX": "NO"},
             geometry_type="MultiPolygon",
+            promote_to_multi=False,
         )
 
 

@@ -6,8 +6,8 @@ The block, its 30 samples and its soil are made up: acid and short of potassium 
 the west. Everything but the pictures is done: maps of ten properties with their doubt, requirements
 of twelve amendments by 400 draws, zones, rates, and every file of `write_season`. PyKrige then
 kriges the same properties at the same cells in the same process, each with one model that it is
-given, without doubt about the model, rates, zones or files. CPU seconds, the best of three runs;
-prints, asserts nothing.
+given, without doubt about the model, rates, zones or files. CPU seconds, the best of five runs, once
+where one amendment is split and once where several are; prints, asserts nothing.
 """
 
 from __future__ import annotations
@@ -34,15 +34,15 @@ from geo.prescribing.chances import with_chances
 from geo.prescription import prescribe
 from geo.ratings import rate_samples
 from geo.requirements.draws import find_requirements
-from geo.season import Season, step_kg_ha, with_held_out
+from geo.season import Season, with_held_out, zones_of_all
 from geo.settings import BlockSettings, GridSettings, Settings, SpreaderSettings
 from geo.surfaces import krige_surfaces
-from geo.zones import delineate_zones
 
 Made = TypeVar("Made")
 
 E, N, CRS = 407_000.0, 6_240_000.0, "EPSG:32734"
-WIDTH_M, HEIGHT_M, CELL_M, SAMPLES, WANTED_S = 250.0, 200.0, 2.0, 30, 2.0
+WIDTH_M, HEIGHT_M, CELL_M, SAMPLES = 250.0, 200.0, 2.0, 30
+RUNS, WANTED_S = 5, 2.0
 #: Key -> method, mean, how much it falls from east to west, noise; the last two as shares.
 SOIL = {
     "ph_water": ("water 1:2.5", 5.7, 0.12, 0.02),
@@ -96,13 +96,7 @@ def run(block: Block, settings: Settings, folder: Path) -> tuple[Season, dict[st
         "requirements",
         lambda: find_requirements(surfaces, ratings, checked, block, settings, 2024),
     )
-    maps = timed(
-        "zones",
-        lambda: tuple(
-            delineate_zones(one, surfaces, block, settings, step_kg_ha(one, block, settings))
-            for one in asked
-        ),
-    )
+    maps = timed("zones", lambda: zones_of_all(asked, surfaces, block, settings))
     maps = timed(
         "zones held out",
         lambda: with_held_out(maps, asked, checked, ratings, block, settings, 2024, Tables()),
@@ -132,10 +126,11 @@ def by_pykrige(season: Season) -> float:
     return time.process_time() - start
 
 
-def main() -> None:
+def measure(planted: int) -> None:
+    """Print the stages of a run, and what PyKrige takes beside it."""
     outline = box(E, N, E + WIDTH_M, N + HEIGHT_M)
     site = BlockSettings(
-        planted=2006, row_azimuth_deg=0.0, row_spacing_m=2.5, bulk_density_mg_m3=1.4,
+        planted=planted, row_azimuth_deg=0.0, row_spacing_m=2.5, bulk_density_mg_m3=1.4,
         clay_pct=17.0, amended_depth_cm=15.0, yield_t_ha=8.0, drainage="yes",
     )  # fmt: skip
     lonlat = to_lonlat(outline, CRS)
@@ -146,10 +141,15 @@ def main() -> None:
     settings = Settings(
         grid=GridSettings(spacing_m=CELL_M), spreader=spreader, blocks={block.name: site}
     )
+    runs, peers = [], []
     with tempfile.TemporaryDirectory() as place:
-        runs = [run(block, settings, Path(place) / str(i)) for i in range(4)][1:]
+        for number in range(RUNS + 1):
+            made = run(block, settings, Path(place) / str(number))
+            # The first run loads libraries. The peer takes turns with us: the load is the same.
+            runs += [made] if number else []
+            peers.append(by_pykrige(made[0]))
     season, taken = min(runs, key=lambda one: sum(one[1].values()))
-    total, peer = sum(taken.values()), min(by_pykrige(season) for _ in range(2))
+    total, peer = sum(taken.values()), min(peers)
     drawn = [one for one in season.requirements if one.draws.size]
     cells = int(drawn[0].grid.inside.sum())
     zoned = {one.amendment: len(one.zones) for one in season.zone_maps if len(one.zones) > 1}
@@ -160,6 +160,13 @@ def main() -> None:
         f"PyKrige, the maps by one model: {peer:.2f} CPU-s; the maps by 38 models take "
         f"{taken['belief'] / peer:.1f} times that, and all with files {total / peer:.0f} times"
     )
+
+
+def main() -> None:
+    print("Vines stand: potassium and magnesium wait for a leaf test, lime alone is split")
+    measure(planted=2006)
+    print("\nBefore planting: nothing waits")
+    measure(planted=2030)
 
 
 if __name__ == "__main__":
