@@ -24,7 +24,7 @@ Years = tuple[int, int]
 #: Lens -> what it is called; the first is shown at first.
 LENSES = {"both": "both years", "change": "change", "doubt": "beyond doubt"}
 #: Word under a property's symbol in the strip.
-SHORT = {"shown": "shown", "not_shown": "not shown", "refused": "refused"}
+SHORT = {"shown": "shown", "not_shown": "not shown", "refused": "not compared"}
 
 
 def folder_of(work: Workspace, years: Years) -> Path:

@@ -21,6 +21,7 @@
   }
 
   for (const lens of lenses) lens.addEventListener("click", () => show(lens.dataset.lens, true));
+  watchStrip(document.querySelector(".changestrip"));
   document.querySelector(".changestrip [aria-current]")?.scrollIntoView({ block: "nearest", inline: "nearest" });
   root.dataset.ready = "true";
 })();
