@@ -12,8 +12,8 @@ window.quilt = (() => {
 
   function start() {
     const bounds = L.latLngBounds([]), bare = layGround(map) ? 0.2 : 1;
+    colour();
     for (const block of data.blocks) {
-      if (block.picture) layers["picture:" + block.id].setUrl(block.picture);
       const outline = layers["block:" + block.id];
       outline.setStyle({ color: token("--ink"), weight: 2, fillColor: block.picture ? "#ffffff" : token("--sheet"), fillOpacity: block.picture ? 0 : bare });
       bounds.extend(outline.getBounds());
@@ -38,8 +38,14 @@ window.quilt = (() => {
     new ResizeObserver(() => { map.invalidateSize(); whole(); }).observe(map.getContainer());
     map.getContainer().setAttribute("role", "group");
     map.getContainer().setAttribute("aria-label", "Blocks: " + data.blocks.map((b) => b.name).join(", "));
-    addEventListener("lightchange", () => { for (const b of data.blocks) layers["block:" + b.id].setStyle({ color: token("--ink") }); });
+    addEventListener("lightchange", () => { colour(); for (const b of data.blocks) layers["block:" + b.id].setStyle({ color: token("--ink") }); });
     document.documentElement.dataset.ready = "true";
+  }
+
+  // In the sun the classes are flat.
+  function colour() {
+    const sun = document.documentElement.dataset.light === "sun" ? "?light=sun" : "";
+    for (const block of data.blocks) if (block.picture) layers["picture:" + block.id].setUrl(block.picture + sun);
   }
 
   // A label that would run out of the map at its right is drawn back.
