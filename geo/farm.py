@@ -32,6 +32,7 @@ from geo.store.database import (
     reading as reading_store,
 )
 from geo.store.originals import digest, keep_file
+from geo.store.planned import planned_places
 from geo.store.rows import (
     finding_of,
     fold,
@@ -85,8 +86,10 @@ class Records:
         On the block, of this and all earlier seasons.
     logged : tuple of LoggedRate
         Points of as-applied logs on the block, of this and all earlier seasons.
-    planned : mapping
+    stations : mapping
         Sample id -> longitude and latitude it had in an earlier season. [deg]
+    planned : mapping
+        The same, and the spots of the season's own plan, which go before it. [deg]
     """
 
     settings: Settings
@@ -96,6 +99,7 @@ class Records:
     tissue: tuple[TissueTest, ...]
     applications: tuple[Application, ...]
     logged: tuple[LoggedRate, ...]
+    stations: Mapping[str, tuple[float, float]]
     planned: Mapping[str, tuple[float, float]]
 
     def layer(self, depth_cm: tuple[float, float] | None = None) -> SampleSet:
@@ -316,7 +320,8 @@ def read_records(folder: Path, season: int, block: str | None = None) -> Records
             tissue=read_tissue(database, chosen, names, min(sampled) if sampled else None, season),
             applications=read_applications(database, chosen, names, season),
             logged=read_logged(database, chosen, season),
-            planned=rows.earlier,
+            stations=rows.earlier,
+            planned={**rows.earlier, **planned_places(folder, season)},
         )
 
 

@@ -53,6 +53,7 @@ ORDER = (
     "geo.store.stations",
     "geo.store.receiving",
     "geo.store.whole",
+    "geo.store.planned",
     "geo.farm",
     "geo.upkeep",
     "geo.water",

@@ -45,6 +45,7 @@ def read_file(
     units: Mapping[str, str] | None = None,
     accept: Sequence[str] = (),
     known_ids: Sequence[str] = (),
+    planned: Mapping[str, tuple[float, float]] | None = None,
     methods: Mapping[str, str] | None = None,
     profiles: Sequence[Profile] = (),
 ) -> Reading:
@@ -70,6 +71,8 @@ def read_file(
         signs, axes, systems, outlines) are carried out here, and come back as notes.
     known_ids : sequence of str
         Sample ids on file that have no point.
+    planned : mapping, optional
+        Sample id -> longitude and latitude of the spots planned for the season. [deg]
     methods : mapping, optional
         Property key -> extractant or pH method, where the file does not say.
     profiles : sequence of Profile
@@ -86,7 +89,8 @@ def read_file(
         season=season,
         blocks=tuple(blocks),
         points=tuple(known_points),
-        ids=tuple(known_ids),
+        ids=(*known_ids, *(planned or {})),
+        planned=dict(planned or {}),
         crs=crs,
         columns=dict(columns or {}),
         units=dict(units or {}),

@@ -35,6 +35,8 @@ class Known:
         Stations on file, those of the same season first.
     ids : tuple of str
         Sample ids on file beside those of `points`.
+    planned : mapping
+        Sample id -> longitude and latitude of the spots planned for the season. [deg]
     crs : str or None
         Coordinate system said for this file.
     columns, units, methods : mapping
@@ -49,6 +51,7 @@ class Known:
     blocks: tuple[Block, ...] = ()
     points: tuple[Point, ...] = ()
     ids: tuple[str, ...] = ()
+    planned: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     crs: str | None = None
     columns: Mapping[str, str] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)

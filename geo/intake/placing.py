@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from statistics import median
 
@@ -277,26 +277,61 @@ def _outside(points: Sequence[Point], known: Known, file: str, column: str) -> l
         # A gate or a corner of the yard is no sample: only ids with a number are.
         if not known.blocks or not any(c.isdigit() for c in point.sample_id):
             continue
-        away = {block.name: _distance_m(point, replace(known, blocks=(block,)))
-                for block in known.blocks}  # fmt: skip
-        name = min(away, key=lambda n: away[n])
-        if away[name] > 0:
-            findings.append(_outside_block(point, name, away[name], earlier, file, column))
+        name, away_m = _nearest_block(point, known)
+        if away_m > 0:
+            on_file = _place_on_file(point, earlier, known.planned)
+            more = "" if on_file is None else _on_file_words(point, *on_file, known)
+            findings.append(_outside_block(point, name, away_m, on_file, more, file, column))
     return findings
 
 
+def _nearest_block(point: Point, known: Known) -> tuple[str, float]:
+    """The block that holds a place, at 0 m, or the nearest one and how far outside it. [m]"""
+    away = {block.name: _distance_m(point, replace(known, blocks=(block,)))
+            for block in known.blocks}  # fmt: skip
+    name = min(away, key=lambda n: away[n])
+    return name, away[name]
+
+
+def _on_file_words(point: Point, what: str, place: Place, known: Known) -> str:
+    """How far off the place on file is, and in which block, as a sentence."""
+    other = replace(point, lon=place[0], lat=place[1])
+    xy = lonlat_to_xy(*_lonlat([point, other]), utm_of(point.lon, point.lat))
+    apart_m = float(np.hypot(*(xy[0] - xy[1])))
+    name, outside_m = _nearest_block(other, known)
+    where = f"in {name}" if outside_m == 0 else f"{outside_m:.0f} m outside {name}, the nearest"
+    return f" {'The plan' if what == 'plan' else 'Another season'} has it {apart_m:.0f} m from " + (
+        f"there, {where}."
+    )
+
+
+def _place_on_file(
+    point: Point, earlier: Mapping[str, Point], planned: Mapping[str, Place]
+) -> tuple[str, Place] | None:
+    """Where the plan of the season or another season has a sample, and which of the two."""
+    name, here = point.sample_id, (point.lon, point.lat)
+    if name in planned and planned[name] != here:
+        return "plan", planned[name]
+    if name in earlier and (earlier[name].lon, earlier[name].lat) != here:
+        return "other season", (earlier[name].lon, earlier[name].lat)
+    return None
+
+
 def _outside_block(
-    point: Point, block: str, away_m: float, earlier: dict[str, Point], file: str, column: str
+    point: Point,
+    block: str,
+    away_m: float,
+    on_file: tuple[str, Place] | None,
+    more: str,
+    file: str,
+    column: str,
 ) -> Finding:
-    planned = earlier.get(point.sample_id)
     repair: dict[str, str] = {}
     proposal = "Give its right place with 'soilquilt set --key place', or leave it out."
-    more = ""
-    if planned is not None and (planned.lon, planned.lat) != (point.lon, point.lat):
-        xy = lonlat_to_xy(*_lonlat([point, planned]), utm_of(point.lon, point.lat))
-        more = f" Another season has it {float(np.hypot(*(xy[0] - xy[1]))):.0f} m from there."
-        proposal = "Move it to the place of the other season, or leave it out."
-        repair = {"lon": repr(planned.lon), "lat": repr(planned.lat)}
+    if on_file is not None:
+        what, (lon, lat) = on_file
+        proposal = f"Move it to the place of the {what}, or leave it out."
+        repair = {"lon": repr(lon), "lat": repr(lat)}
     return Finding(
         "outside_block",
         "open",

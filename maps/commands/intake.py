@@ -21,6 +21,7 @@ from geo.farm import (
 )
 from geo.findings import Finding
 from geo.intake.files import read_file
+from geo.store.planned import planned_places
 from geo.store.stations import ids_without_place, layouts
 from maps.answer import FAILED, Answer, finding_document, finding_lines, tell
 
@@ -136,6 +137,7 @@ def store_file(
         blocks=read_blocks(folder),
         known_points=known_points(folder, season),
         known_ids=ids_without_place(folder, season),
+        planned=planned_places(folder, season),
         accept=accept,
         profiles=() if anew else layouts(folder),
         **words,

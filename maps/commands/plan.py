@@ -186,14 +186,14 @@ def known_of(farm: Path, block: str, season: int) -> tuple[Any, Any]:
     blocks = read_blocks(farm)
     stations = {
         name: lonlat
-        for name, lonlat in records.planned.items()
+        for name, lonlat in records.stations.items()
         if nearest_block(lonlat, blocks) == records.block.name
     }
     last = last_survey(farm, block, season) if stations else None
     done = None if last is None else run_season(farm, last, block, test_zones=False)
     elsewhere = () if stations else _elsewhere(farm, blocks, records.block.name, season)
     return records, Known(
-        done, stations, tuple(records.planned), records.applications, elsewhere
+        done, stations, tuple(records.stations), records.applications, elsewhere
     )  # fmt: skip
 
 

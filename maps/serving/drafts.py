@@ -36,6 +36,7 @@ from geo.received import read_zip, receive
 from geo.store.corrections import Change, exclude_sample, set_value
 from geo.store.database import copy_store
 from geo.store.database import reading as reading_store
+from geo.store.planned import planned_places
 from geo.store.stations import ids_without_place, layouts
 from geo.store.whole import change_counter, take_over
 from geo.upkeep import withdraw_file
@@ -423,6 +424,7 @@ def _read(draft: Draft, path: Path, farm: Path) -> Reading:
         blocks=read_blocks(farm),
         known_points=known_points(farm, draft.season),
         known_ids=ids_without_place(farm, draft.season),
+        planned=planned_places(farm, draft.season),
         crs=draft.crs,
         columns=_columns_of(draft, path),
         units=draft.units,
