@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 import sqlite3
@@ -14,7 +13,7 @@ from pathlib import Path
 import shapely
 
 from geo.blocks import Block, Outline
-from geo.errors import FarmError, IntakeError
+from geo.errors import FarmError
 from geo.findings import Finding
 from geo.intake.reading import Application, LoggedRate, Point, Reading, TissueTest
 from geo.intake.samples import SampleSet
@@ -26,47 +25,22 @@ from geo.store.database import (
     changing,
     create_store,
     geometry,
-    insert,
 )
 from geo.store.database import (
     reading as reading_store,
 )
-from geo.store.originals import digest, keep_file
+from geo.store.originals import keep_file
 from geo.store.planned import planned_places
+from geo.store.receiving import Stored, known_file, refuse, store_records, stored_before
 from geo.store.rows import (
-    finding_of,
     fold,
-    insert_application,
     insert_findings,
-    insert_logged,
-    insert_point,
-    insert_result,
-    insert_tissue,
     read_applications,
     read_logged,
     read_tissue,
 )
 from geo.store.samplesets import survey_layers
 from geo.store.seasonrows import read_season_rows
-
-#: Questions whose answer changes how a whole file is read.
-ABOUT_THE_FILE = frozenset(
-    ("no_system", "unit_missing", "unit_unknown", "lat_lon_swapped", "minus_lost", "axes_turned",
-     "place_shift", "places_far")
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Stored:
-    """What became of one file: its name, the id it has in the farm, and a sentence about it.
-
-    `findings` are those of the reading, with what was agreed to marked as done.
-    """
-
-    file: str
-    already: bool
-    what: str
-    findings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True)
@@ -201,12 +175,12 @@ def store_reading(
     settings = read_settings(folder / "farm.toml")
     with changing(folder, f"adding {path.name}") as database:
         change = Change(season or 0, who, f"agreed when adding {path.name}")
-        known = _known_file(database, path)
+        known = known_file(database, path)
         if known is not None:
-            return _already(folder, database, known, reading, change, accept)
+            return stored_before(folder, database, known, reading, change, accept)
         file, new = keep_file(database, folder, path, reading.kinds, season, reading.laboratory)
         try:
-            what = _store_records(database, settings, reading, file, season)
+            what = store_records(database, settings, reading, file, season)
             agreed = insert_findings(database, reading, file, accept)
             done = answer_findings(database, change, agreed)
             what = " ".join([what, *done])
@@ -230,19 +204,6 @@ def accept_findings(
             change = Change(season, who, f"agreed to {finding.rule}")
             done += answer_findings(database, change, {None: finding})
     return tuple(done)
-
-
-def refuse(reading: Reading, season: int | None) -> None:
-    """Raise if a reading cannot be stored."""
-    refusals = [finding for finding in reading.findings if finding.severity == "refused"]
-    if refusals:
-        more = f" (and {len(refusals) - 1} more like it)" if len(refusals) > 1 else ""
-        raise IntakeError(f"{refusals[0].message}{more} Nothing of it was stored.")
-    if season is None and set(reading.kinds) - {"outlines"}:
-        raise IntakeError(
-            f"{Path(reading.path).name} holds {' and '.join(reading.kinds)}. Say which year's "
-            "sampling it belongs to: --season YEAR. Nothing of it was stored."
-        )
 
 
 def read_blocks(folder: Path, *, retired: bool = False) -> tuple[Block, ...]:
@@ -350,102 +311,3 @@ def _with_known_clay(
                 clay = float(samples.table["clay"].mean())
                 return replace(block, site=replace(block.site, clay_pct=clay))
     return block
-
-
-def _known_file(database: sqlite3.Connection, path: Path) -> sqlite3.Row | None:
-    row: sqlite3.Row | None = database.execute(
-        "SELECT * FROM files WHERE sha256 = ? AND state = 'stored' AND part_of IS NULL",
-        (digest(path),),
-    ).fetchone()
-    return row
-
-
-def _already(
-    folder: Path,
-    database: sqlite3.Connection,
-    known: sqlite3.Row,
-    reading: Reading,
-    change: Change,
-    accept: frozenset[str],
-) -> Stored:
-    """The same file again: nothing is stored twice, but open proposals may be agreed to."""
-    rows = database.execute(
-        "SELECT * FROM findings WHERE file = ? AND answer = ''", (known["fid"],)
-    ).fetchall()
-    agreed = {
-        row["fid"]: finding_of(row, known["name"])
-        for row in rows
-        if row["rule"] in accept and json.loads(row["repair"])
-    }
-    done = answer_findings(database, change, agreed)
-    what = f"This file is already here, stored on {known['stored_at'][:10]}."
-    still = {f.rule for f in reading.findings if f.severity == "open"} | {
-        finding.rule for finding in agreed.values()
-    }
-    asked = {row["rule"] for row in rows if row["severity"] == "open"}
-    settled = sorted((asked & ABOUT_THE_FILE) - still)
-    if settled:
-        what += (
-            f" With what you say now it would not ask ({', '.join(settled)}), but it is stored as "
-            f"it was read: take it back with 'soilquilt withdraw {folder} {known['name']}' and add "
-            "it again with the same words."
-        )
-    # What it asked then may be answered by now: the season's checks tell what is still open.
-    return Stored(known["name"], True, " ".join([what, *done]), ())
-
-
-def _store_records(
-    database: sqlite3.Connection,
-    settings: Settings,
-    reading: Reading,
-    file: int,
-    season: int | None,
-) -> str:
-    """All records of a reading; what they are, in a sentence."""
-    for outline in reading.outlines:
-        insert_outline(database, settings, outline, file)
-    for point in reading.points:
-        insert_point(database, point, file, season)
-    for result in reading.results:
-        insert_result(database, result, file, season)
-    for test in reading.tissue:
-        insert_tissue(database, test, file, season)
-    for application in reading.applications:
-        insert_application(database, application, file, season)
-    for logged in reading.logged:
-        insert_logged(database, logged, file, season)
-    if reading.results and reading.columns:
-        # A unit that a person said stands with the values, not in the heading.
-        units = {result.column: result.unit_read for result in reading.results}
-        columns = [
-            [c.heading, c.key, c.unit or units.get(c.heading, ""), c.method]
-            for c in reading.columns
-        ]
-        insert(
-            database, "profiles", laboratory=reading.laboratory, columns=json.dumps(columns),
-            file=file,
-        )  # fmt: skip
-    return f"Stored {contents(reading)}."
-
-
-def contents(reading: Reading) -> str:
-    """What a reading holds, counted, in words.
-
-    Examples
-    --------
-    >>> contents(Reading("gps.csv", "", ("points",), points=(Point("1", "1", 20.0, -34.0),)))
-    '1 place'
-    """
-    samples = len({(result.sample_id, result.row) for result in reading.results})
-    counts = (
-        (len(reading.outlines), "outline", "outlines"),
-        (samples, "soil sample", "soil samples"),
-        (len(reading.points), "place", "places"),
-        (len(reading.tissue), "tissue test", "tissue tests"),
-        (len(reading.applications), "application", "applications"),
-        (len(reading.logged), "logged point", "logged points"),
-    )
-    words = [f"{n} {one if n == 1 else many}" for n, one, many in counts if n]
-    if not words:
-        return "nothing"
-    return ", ".join(words[:-1]) + (" and " if len(words) > 1 else "") + words[-1]

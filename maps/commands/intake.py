@@ -11,7 +11,6 @@ from geo.blocks import Block, Outline, read_outlines
 from geo.checks import check_samples
 from geo.errors import FarmError, IntakeError, SoilquiltError, UsageError
 from geo.farm import (
-    Stored,
     accept_findings,
     create_farm,
     known_points,
@@ -22,6 +21,7 @@ from geo.farm import (
 from geo.findings import Finding
 from geo.intake.files import read_file
 from geo.store.planned import planned_places
+from geo.store.receiving import Stored
 from geo.store.stations import ids_without_place, layouts
 from maps.answer import FAILED, Answer, finding_document, finding_lines, tell
 

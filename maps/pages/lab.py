@@ -10,13 +10,15 @@ import shapely
 from shapely.geometry import mapping
 
 from geo.blocks import Block
-from geo.farm import contents, known_points
+from geo.farm import known_points
 from geo.findings import Finding
 from geo.intake.profiles import RULE as AS_BEFORE
 from geo.intake.reading import Reading
 from geo.intake.tissue import nutrient_of
 from geo.lookup import properties
-from maps.serving.drafts import Draft, Preview, choices, concerns_file, finding_id
+from geo.store.receiving import contents
+from maps.serving.answers import choices, concerns_file, finding_id
+from maps.serving.drafts import Draft, Preview
 from maps.serving.workspace import Workspace
 from maps.wording import date_words
 

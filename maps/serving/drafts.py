@@ -7,7 +7,6 @@ before `store`.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import re
 import shutil
@@ -20,9 +19,6 @@ from pathlib import Path, PurePosixPath
 from geo.blocks import Outline, read_outlines
 from geo.errors import FarmError, IntakeError, SoilquiltError, UnreadableError
 from geo.farm import (
-    ABOUT_THE_FILE,
-    accept_findings,
-    contents,
     create_farm,
     known_points,
     read_blocks,
@@ -31,16 +27,17 @@ from geo.farm import (
 from geo.findings import Finding
 from geo.intake.files import read_file
 from geo.intake.reading import Reading
-from geo.lookup import properties
 from geo.received import read_zip, receive
-from geo.store.corrections import Change, exclude_sample, set_value
+from geo.store.corrections import Change
 from geo.store.database import copy_store
 from geo.store.database import reading as reading_store
 from geo.store.planned import planned_places
+from geo.store.receiving import ABOUT_THE_FILE, contents
 from geo.store.stations import ids_without_place, layouts
 from geo.store.whole import change_counter, take_over
 from geo.upkeep import withdraw_file
 from maps.commands.intake import season_findings
+from maps.serving.answers import answer, finding_id
 
 #: Files that belong to a shapefile and are read with it.
 BESIDE = (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx")
@@ -161,19 +158,6 @@ def safe_name(name: str) -> str:
     return (f"{stem[:100]}{dot}{suffix[:12]}" if dot else last[:100]) or "file"
 
 
-def finding_id(finding: Finding) -> str:
-    """A short name of a finding that stays the same when the files are read again."""
-    text = repr((finding.rule, finding.message, finding.file, finding.row, finding.column))
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
-
-
-def concerns_file(finding: Finding) -> bool:
-    """Whether a proposal is about how a whole file is read."""
-    if finding.rule == "places_far":
-        return False  # the answer is a system, not a yes
-    return not finding.sample_ids or finding.rule in ABOUT_THE_FILE
-
-
 def look(draft: Draft) -> Preview:
     """Try everything on a copy of the farm, and keep what came of it in the draft."""
     with tempfile.TemporaryDirectory(prefix="soilquilt-try-") as temporary:
@@ -247,53 +231,6 @@ def _agreed_rules(draft: Draft, findings: Sequence[Finding]) -> set[str]:
         if finding.severity == "open":
             said.setdefault(finding.rule, set()).add(draft.answers.get(finding_id(finding), ""))
     return {rule for rule, answers in said.items() if answers == {"agree"}}
-
-
-def answer(
-    farm: Path,
-    season: int,
-    finding: Finding,
-    choice: str,
-    texts: Mapping[tuple[str, str], str] | None = None,
-) -> list[str]:
-    """Carry out one answer on the farm: "agree", "keep" or "leave"."""
-    why = f"answered in the browser: {finding.rule}"
-    change = Change(season, "", why)
-    if choice == "agree" and finding.repair:
-        return list(accept_findings(farm, season, [finding]))
-    if choice == "keep" and finding.keys:
-        done: list[str] = []
-        for sample in finding.sample_ids:
-            for key in finding.keys:
-                text = (texts or {}).get((sample, key))
-                if text:
-                    done += set_value(farm, change, sample, key, text)
-        return done
-    if choice == "leave" and not finding.keys:
-        done = []
-        for sample in finding.sample_ids:
-            done += exclude_sample(farm, change, sample)
-        return done
-    return []
-
-
-def choices(finding: Finding) -> list[tuple[str, str]]:
-    """What a person can say to a question; the first is what we would do."""
-    if finding.severity not in ("open", "refused"):
-        return []
-    found = []
-    if finding.rule == "outside_block" and "lon" in finding.repair:
-        found.append(("agree", "Move to planned spot"))
-    elif finding.repair or (concerns_file(finding) and finding.proposal):
-        found.append(("agree", finding.proposal.rstrip(".")))
-    if finding.sample_ids and finding.keys:
-        if len(finding.keys) == 1 and len(finding.sample_ids) == 1:
-            found.append(("keep", "Keep it as it is"))
-        names = " and ".join(properties()[key].name for key in finding.keys if key in properties())
-        found.append(("leave", f"Leave {names or 'it'} out of the maps"))
-    elif finding.sample_ids and len(finding.sample_ids) <= 3:
-        found.append(("leave", f"Leave {' and '.join(finding.sample_ids)} out"))
-    return found
 
 
 def _texts(readings: Sequence[Reading]) -> dict[tuple[str, str], str]:

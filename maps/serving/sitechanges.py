@@ -20,7 +20,7 @@ from maps.pages import block as block_page
 from maps.pages import settings as settings_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
-from maps.serving import drafts, farmtext, wishes
+from maps.serving import answers, drafts, farmtext, wishes
 from maps.serving.comparing import comparison
 from maps.serving.planning import is_planning
 from maps.serving.running import Run
@@ -108,9 +108,9 @@ class SiteChanges(SiteDrawing):
 
         def carry_out() -> None:
             for finding in self.work.findings(season):
-                if drafts.finding_id(finding) == wanted:
+                if answers.finding_id(finding) == wanted:
                     choice, texts = str(form.get("choice", "")), self.work.texts(season)
-                    drafts.answer(self.work.folder, season, finding, choice, texts)
+                    answers.answer(self.work.folder, season, finding, choice, texts)
 
         await run_in_threadpool(carry_out)
         return self.back(request, f"/{season}/lab")
@@ -350,12 +350,12 @@ def _heard(draft: drafts.Draft, said: dict[str, str]) -> bool:
     name, choice = said.get("finding", ""), said.get("choice", "")
     preview = draft.preview
     finding = next(
-        (f for f in (preview.findings if preview else ()) if drafts.finding_id(f) == name), None
+        (f for f in (preview.findings if preview else ()) if answers.finding_id(f) == name), None
     )
     if finding is None:
         return False
     draft.answers[name] = "" if draft.answers.get(name) == choice else choice
-    if choice == "agree" and drafts.concerns_file(finding):
+    if choice == "agree" and answers.concerns_file(finding):
         draft.accept.add(finding.rule)
         return True
     return False
