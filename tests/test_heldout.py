@@ -13,12 +13,12 @@ from maps.pagedata import page_data
 from maps.paper.sheetdata import material_sheet
 
 
-@pytest.mark.parametrize("count", [6, 14, 15, 40])
+@pytest.mark.parametrize("count", [6, 15, 24, 25, 40])
 def test_each_place_is_left_out_once(count):
-    """Leave-one-out below 15 samples, else ten folds (common practice, no source)."""
+    """Leave-one-out below 25 samples, else ten folds (zones-and-sampling.md, A3.1)."""
     parts = list(folds(count, np.random.default_rng(4)))
     assert sorted(np.concatenate(parts)) == list(range(count))
-    assert len(parts) == (count if count < 15 else 10)
+    assert len(parts) == (count if count < 25 else 10)
 
 
 def test_a_zone_without_training_samples_is_taken_at_the_mean():

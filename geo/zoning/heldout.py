@@ -22,8 +22,8 @@ from geo.zoning.choice import choose_split
 from geo.zoning.indices import Labels, squared_misses
 from geo.zoning.machine import footprint_of, product_of
 
-#: Below so many places each is left out by itself, else a tenth at a time (for the time it takes).
-FEW_PLACES = 15
+#: Below so many places each is left out by itself, else a tenth at a time.
+FEW_PLACES = 25
 TENTHS = 10
 
 #: Cells and draws of the zones that are made again: coarse, for they are only asked for a label.
@@ -45,7 +45,7 @@ def held_out_reductions(
 
     1 - sum (z - mean of its zone in training)^2 / sum (z - mean of training)^2 over all folds, z
     being the first property behind the requirement on the scale it is mapped; single places are
-    left out below 15, else tenths. Negative where zones say less than the mean. Reported, never
+    left out below 25, else tenths. Negative where zones say less than the mean. Reported, never
     deciding.
 
     Parameters
@@ -90,7 +90,7 @@ def held_out_reductions(
 
 
 def folds(count: int, rng: np.random.Generator) -> Iterator[Labels]:
-    """Rows left out together: each by itself below 15, else a tenth at a time.
+    """Rows left out together: each by itself below 25, else a tenth at a time.
 
     Examples
     --------

@@ -6,8 +6,8 @@ The block, its 30 samples and its soil are made up: acid and short of potassium 
 the west. Everything but the pictures is done: maps of ten properties with their doubt, requirements
 of twelve amendments by 400 draws, zones, rates, and every file of `write_season`. PyKrige then
 kriges the same properties at the same cells in the same process, each with one model that it is
-given, without doubt about the model, rates, zones or files. CPU seconds, the best of five runs, once
-where one amendment is split and once where several are; prints, asserts nothing.
+given, without doubt about the model, rates, zones or files. CPU seconds, the best of five runs,
+once where one amendment is split and once where several are; prints, asserts nothing.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ SOIL = {
     "oc": ("Walkley-Black", 1.1, 0.3, 0.2),
     "p": ("Mehlich-3", 22.0, 0.1, 0.4),
     "k": ("NH4OAc pH 7", 85.0, 0.6, 0.2),
-    "mg": ("NH4OAc pH 7", 90.0, 0.6, 0.2),
+    "mg": ("NH4OAc pH 7", 70.0, 0.6, 0.2),
     "ca": ("NH4OAc pH 7", 620.0, 0.4, 0.2),
     "na": ("NH4OAc pH 7", 35.0, 0.1, 0.3),
     "b": ("hot water", 0.4, 0.3, 0.3),
