@@ -27,6 +27,16 @@ HOSTILE = "<img src=x onerror=alert(1)>{{7*7}}${1}</script><script>alert(2)</scr
 LONG = "\u202eכרם עליון\u202c " + "Achterste-Langgerekte-Hoek-Bo-Dam" * 4
 IDS = ("<b>1</b>", "{{7*7}}", "${1}", "</script>", "\"'&", "כרם-6")
 PHONE, DESK = (390, 844), (1280, 800)
+#: Light, folded parts, and where map and outline stand.
+ON_PAPER = """() => {
+  const box = (one) => one.getBoundingClientRect().toJSON();
+  return {
+    light: document.documentElement.dataset.light,
+    folded: document.querySelectorAll("details:not([open])").length,
+    map: box(document.querySelector(".folium-map")),
+    block: box(document.querySelector(".leaflet-overlay-pane path")),
+  };
+}"""
 #: The strip of properties has not moved for 30 frames.
 AT_REST = """() => {
   const left = document.querySelector(".strip").scrollLeft;
@@ -343,3 +353,24 @@ def test_what_is_chosen_in_the_strip_stands_clear_of_the_arrows(opened, size):
         box = arrow.bounding_box()
         apart = chosen["x"] + chosen["width"] <= box["x"] or box["x"] + box["width"] <= chosen["x"]
         assert apart
+
+
+@pytest.mark.browser
+def test_on_paper_the_whole_block_lies_on_white_and_nothing_is_folded(opened):
+    """A4 less 19 mm on each side is 650 px of 96 an inch; afterwards all is as it was."""
+    page = opened("poel", size=DESK, scheme="dark")
+    before = page.evaluate(ON_PAPER)
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    printed = page.evaluate(ON_PAPER)
+    assert before["light"] == "auto"
+    assert before["folded"] > 0
+    assert printed["light"] == "day"
+    assert printed["folded"] == 0
+    assert printed["map"]["width"] <= 680
+    for side, sign in (("left", 1), ("top", 1), ("right", -1), ("bottom", -1)):
+        assert sign * (printed["block"][side] - printed["map"][side]) >= 0
+    assert printed["block"]["height"] > 0.6 * printed["map"]["height"]
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    after = page.evaluate(ON_PAPER)
+    assert (after["light"], after["folded"]) == (before["light"], before["folded"])
+    assert after["map"] == before["map"]

@@ -190,7 +190,13 @@ window.quilt = (() => {
     map.keyboard.disable();
     map.on("click", (event) => page.spot(event.latlng, null));
     crosshair(map.getContainer());
-    new ResizeObserver(() => { map.invalidateSize(); whole(); }).observe(map.getContainer());
+    const refit = () => { map.invalidateSize({ animate: false }); whole(); };
+    new ResizeObserver(refit).observe(map.getContainer());
+    // Paper is white and has a width of its own: the map takes both before it is laid out there.
+    const root = document.documentElement;
+    let light = root.dataset.light;
+    addEventListener("beforeprint", () => { light = root.dataset.light; root.dataset.light = "day"; root.classList.add("onpaper"); refit(); dispatchEvent(new Event("lightchange")); });
+    addEventListener("afterprint", () => { root.dataset.light = light; root.classList.remove("onpaper"); refit(); dispatchEvent(new Event("lightchange")); });
     const zoom = el("div", { class: "zoom", role: "group", "aria-label": "Zoom" },
       el("button", { type: "button", "aria-label": "Closer", onclick: () => map.zoomIn() }, "+"),
       el("button", { type: "button", "aria-label": "Further", onclick: () => map.zoomOut() }, "\u2212"),

@@ -19,7 +19,15 @@ const page = (() => {
     else if (data.properties.length) showProperty(data.properties[0]);
     else say.append(el("p", { class: "sentence" }, "No property of this block was mapped."));
     drawMore();
+    unfoldForPaper();
     document.documentElement.dataset.ready = "true";
+  }
+
+  // Paper cannot be unfolded: what is folded is open while it is printed.
+  function unfoldForPaper() {
+    let folded = [];
+    addEventListener("beforeprint", () => { folded = [...document.querySelectorAll("details:not([open])")]; for (const one of folded) one.open = true; });
+    addEventListener("afterprint", () => { for (const one of folded) one.open = false; });
   }
 
   function drawStrip() {
