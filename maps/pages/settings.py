@@ -26,6 +26,7 @@ from geo.settings_text import EXPLAINED, toml_text
 from geo.store.stations import laboratories
 from maps.serving.farmtext import with_key, without_key, write_settings_text
 from maps.serving.workspace import Workspace
+from maps.wording import capital
 
 Data = dict[str, Any]
 
@@ -239,9 +240,10 @@ def _field(
 
 def _sentence(knob: Knob) -> str:
     """The words of `EXPLAINED` as a sentence of the page; the unit stands beside the name."""
-    words = re.sub(r"^(m|km/h|s|ha|kB|min|t|cm|%|pH)[;,] ", "", knob.help)
+    units = r"m|km/h|s|ha|kB|min|t|cm|mm|%|pH|t/ha|dS/m|mg/L|Mg/m3, as t/m3"
+    words = re.sub(rf"^({units})[;,] ", "", knob.help)
     words = re.sub(r"^true: ", "yes: ", words).replace('"', "")
-    return words[:1].upper() + words[1:].rstrip(".") + "."
+    return capital(words).rstrip(".") + "."
 
 
 def _plain(key: str) -> str:
