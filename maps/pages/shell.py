@@ -120,6 +120,19 @@ def _to_buy(document: Data, measures: Measures) -> str:
     return f"to buy: {measures.amount(total)}" if total else "nothing to buy"
 
 
+#: What each file of a plan is for.
+PLAN_WORDS = {
+    "field-sheet.pdf": "the walk on paper",
+    "field.html": "the walk for the phone, opens anywhere without internet",
+    "spots.gpx": "spots for the phone's map app or a GPS receiver",
+    "spots.kml": "spots for an earth viewer",
+    "spots.csv": "spots as a table",
+    "spots.geojson": "spots for a GIS or the web",
+    "lab-order.csv": "sample ids for the laboratory's order",
+    "plan.json": "everything as data",
+}
+
+
 def plan_files(farm: Path, season: int | None) -> list[Path]:
     """Files of the sampling plan of a season."""
     folder = farm / "plans" / str(season)

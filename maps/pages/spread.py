@@ -15,7 +15,7 @@ from geo.units import lb_ac_from_kg_ha
 from maps.drawing import drawings, prints
 from maps.paper.measures import Measures, measures_of
 from maps.serving.workspace import Workspace
-from maps.wording import AMENDMENT_WORDS
+from maps.wording import AMENDMENT_WORDS, capital
 
 Data = dict[str, Any]
 
@@ -60,7 +60,7 @@ def spread(work: Workspace, base: str, season: int, block: Block) -> Data | None
         "zip": f"{base}/{season}/{block.slug}/all.zip",
         "cautions": document["cautions"],
         "conflicts": document["conflicts"],
-        "order": [AMENDMENT_WORDS.get(name, name) for name in document["order"]],
+        "order": [capital(AMENDMENT_WORDS.get(name, name)) for name in document["order"]],
         "unit": controller["rate_unit"],
         "slug": block.slug,
     }

@@ -25,7 +25,7 @@ from maps.pages import settings as settings_page
 from maps.pages import spots as spots_page
 from maps.pages import spread as spread_page
 from maps.pages import words as words_page
-from maps.pages.shell import plan_files, shell
+from maps.pages.shell import PLAN_WORDS, plan_files, shell
 from maps.serving import farmtext, ownground
 from maps.serving.workspace import Workspace
 
@@ -244,6 +244,7 @@ class Site:
                 {
                     "name": p.relative_to(self.work.folder).as_posix(),
                     "url": f"{base}/made/{p.relative_to(self.work.folder).as_posix()}",
+                    "words": PLAN_WORDS.get(p.name, ""),
                 }
                 for p in found
             ],
