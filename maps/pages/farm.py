@@ -244,5 +244,8 @@ def _map(
         "units": measures.words,
         "blocks": drawn,
         "legend": legend,
-        "crosses": [place for block in blocks[:6] for place in crosses(block)],
+        # Blocks lie on one lattice: a cross that two of them ask for is drawn once.
+        "crosses": list(
+            dict.fromkeys((lat, lon) for block in blocks[:6] for lat, lon in crosses(block))
+        ),
     }
