@@ -179,6 +179,6 @@ def test_the_page_says_while_it_gets_ready(client):
     assert work.readiness(2024, work.block(block)) == "cold"
     work.warm(2024, work.block(block))
     assert work.readiness(2024, work.block(block)) in ("working", "ready")
-    work.live(2024, work.block(block))
+    trying.make_ready(work.live(2024, work.block(block)))
     assert work.readiness(2024, work.block(block)) == "ready"
     assert client.get("/2024/poel/ready").json()["state"] in ("cold", "working", "ready")

@@ -61,6 +61,8 @@ class Kept:
     asked: OrderedDict[object, Requirement] = field(default_factory=OrderedDict)
     zones: OrderedDict[object, ZoneMap] = field(default_factory=OrderedDict)
     responses: list[tuple[Response, ...]] = field(default_factory=list)
+    #: Whether everything that can be made before a wish has been.
+    ready: bool = False
 
 
 @dataclass(frozen=True)
@@ -109,6 +111,7 @@ def make_ready(live: Live) -> None:
     if stored is not None and stored.draws.any():
         with live.lock:
             _asked_anew(live, "lime", found.settings, found.block)
+    live.kept.ready = True
 
 
 def _asked(

@@ -221,7 +221,8 @@ class Workspace:
 
     def readiness(self, season: int, block: Block) -> str:
         """Whether a wish is answered at once: "ready", "working" on it, or "cold"."""
-        if self._live_key(season, block) in self._live:
+        live = self._live.get(self._live_key(season, block))
+        if live is not None and live.kept.ready:
             return "ready"
         working = self._warming is not None and self._warming.is_alive()
         return "working" if working else "cold"

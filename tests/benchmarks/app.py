@@ -16,7 +16,8 @@ from pyproj import Transformer
 
 from maps.cli import main as soilquilt
 from maps.screenshots import a_browser, serving
-from maps.serving.workspace import Wish, Workspace
+from maps.serving.workspace import Workspace
+from tests.benchmarks import clicks
 
 #: West and south edge of the made-up block, its sides, and its system. [m]
 E, N, SIDE_M, CRS = 407_000.0, 6_240_000.0, 1000.0, "EPSG:32734"
@@ -86,7 +87,7 @@ def main(folder: Path) -> None:
         switches(address + f"{place}/soil")
     from_disk(work.made(season, block.slug) / "map.html")
     if zoned:
-        tries(work, season, block)
+        clicks.main(folder)
 
 
 def switches(address: str) -> None:
@@ -116,18 +117,6 @@ def taken(page) -> str:
       return times;
     }""")
     return ", ".join(f"{t:.0f}" for t in times) + " ms"
-
-
-def tries(work: Workspace, season: int, block) -> None:
-    """Time of a wish once the season is at hand. [s]"""
-    materials = work.page(season, block.slug)["materials"]
-    amendment = next(m["amendment"] for m in materials if len(m["zones"]) > 1)
-    work.live(season, block)
-    for wish in (Wish(most_zones=2), Wish(little=1, much=2), Wish(width_m=6)):
-        began, cpu = time.perf_counter(), time.process_time()
-        work.tried(season, block, amendment, wish)
-        print(f"{amendment}, {wish}: {time.perf_counter() - began:.2f} s, "
-              f"{time.process_time() - cpu:.2f} s of one core")  # fmt: skip
 
 
 if __name__ == "__main__":
