@@ -63,6 +63,9 @@ def test_whole_bags_are_bought_and_the_order_of_spending_is_told(work):
     assert [line["word"] for line in found["first"][0]["lines"]] == ["Gypsum", "Potassium"]
     page = TestClient(create_app(work.folder), base_url=BASE).get("/2025/buy").text
     assert "if money is short" in page
+    # Demo scenario, section 8: delivery costs 180 a tonne; how it is counted is said.
+    assert page.count("for each product and block by itself") == 1
+    assert all("one truck" in row["delivery"] for _, row in files_of(work, 2025))
     assert "1 bag of 25 kg" in page
 
 

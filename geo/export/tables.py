@@ -13,7 +13,7 @@ from typing import Any
 
 from geo.materials import materials_of
 from geo.prescribing.prescribed import Uniform
-from geo.prescribing.purchase import purchase_list, spend_first
+from geo.prescribing.purchase import DELIVERY, purchase_list, spend_first
 from geo.prescription import Rate
 from geo.season import Season
 
@@ -49,6 +49,7 @@ BUY_COLUMNS = (
     "so_far",
     "currency",
     "why",
+    "delivery",
 )
 #: Spreadsheets run a cell that begins with one of these (OWASP ASVS 1.2.10, CWE-1236).
 RUNS = "=+-@\t\r\n＝＋－＠"
@@ -206,6 +207,7 @@ def buy_rows(season: Season) -> list[dict[str, Any]]:
                 "so_far": None if spending is None else round(spending.so_far, 2),
                 "currency": season.settings.currency,
                 "why": "" if spending is None else spending.why,
+                "delivery": DELIVERY if season.settings.costs.delivery_per_t else "",
             }
         )
     return sorted(rows, key=lambda row: (row["first"] is None, row["first"] or 0))

@@ -13,6 +13,12 @@ from geo.settings import Settings
 #: The usual load of a truck where the material states none (common practice). [t]
 TRUCK_T = 10.0
 
+#: How delivery is counted; the references are silent, so this is an assumption, and it is said.
+DELIVERY = (
+    "Delivery is counted for each product and block by itself; one truck that brings several costs "
+    "less."
+)
+
 #: What loses most if it waits: reaction must come first, the ceiling-bound last.
 FIRST = ("lime", "gypsum", "sulfur", "potassium", "phosphorus", "magnesium", "manganese", "boron")
 

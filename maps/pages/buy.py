@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from geo.blocks import Block
+from geo.prescribing.purchase import DELIVERY
 from maps.paper.measures import Measures, measures_of
 from maps.serving.workspace import Workspace
 from maps.wording import AMENDMENT_WORDS, capital, money
@@ -17,7 +18,7 @@ def buy(work: Workspace, season: int) -> Data:
     made = [(block, work.document(season, block.slug)) for block in work.blocks()]
     run = [(block, document) for block, document in made if document is not None]
     if not run:
-        return {"rows": [], "total": "", "first": []}
+        return {"rows": [], "total": "", "first": [], "delivery": ""}
     measures = measures_of(work.settings())
     rows = [
         _row(line, block, document, measures)
@@ -30,6 +31,9 @@ def buy(work: Workspace, season: int) -> Data:
     return {
         "rows": [{**row, "cost": _cost(row["in_all"], currency)} for row in rows],
         "total": money(sum(row["in_all"] for row in rows), currency) if priced else "",
+        "delivery": DELIVERY
+        if any(document["settings"]["costs"]["delivery_per_t"] for _, document in run)
+        else "",
         "first": [part for block, document in run if (part := _spend_first(block, document))],
     }
 
