@@ -109,6 +109,7 @@ def opened(chromium, pages):
         )
         contexts.append(context)
         page = context.new_page()
+        page.set_default_timeout(120_000)
         address = pages[name].as_uri()
         page.on(
             "request",

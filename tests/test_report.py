@@ -386,6 +386,7 @@ def test_a_phone_says_where_it_stands(poel, chromium, tmp_path, width):
     page.on("console", lambda message: trouble.append(message.text))
     page.on("pageerror", lambda error: trouble.append(str(error)))
     page.on("request", lambda r: r.url.startswith(("file:", "data:")) or trouble.append(r.url))
+    page.set_default_timeout(120_000)
     page.goto((tmp_path / "field.html").as_uri())
     page.click("#locate")
     page.wait_for_function("document.getElementById('here').textContent.includes('sure')")
