@@ -2,6 +2,7 @@
 
 import json
 import re
+import tomllib
 
 import pytest
 from starlette.testclient import TestClient
@@ -11,6 +12,7 @@ from geo.farm import read_blocks
 from geo.settings import read_settings
 from maps.app import create_app
 from maps.pages.handzones import boundary_of
+from maps.serving.farmtext import with_key, without_key
 
 BASE = "http://127.0.0.1:8000"
 #: From edge to edge of Poel, north of its pond: the geometry is that of the demo's own outline.
@@ -142,3 +144,26 @@ def test_a_run_follows_the_kept_border_and_then_the_samples_again(demo_farm, poe
 
     with pytest.raises(FarmError, match=r"unknown amendment .limes"):
         lime(farmtext.with_key(plain, table, "limes", line))
+
+
+@pytest.mark.parametrize(
+    ("text", "table"),
+    [
+        ('[blocks.Poel]\nboundaries = { gypsum = "L (1 2, 3 4)" }  # ours\ncrop = "x"\n', "Poel"),
+        ('[blocks."Knie#ë"]\nboundaries = {gypsum="L (1 2, 3 4)"}\n[farm]\nname = "f"\n', "Knie#ë"),
+        ("[blocks.Poel]\nboundaries = {}\n", "Poel"),
+        ('[blocks.Poel]\ncrop = "x"\n', "Poel"),
+    ],
+)
+def test_a_border_goes_into_farm_toml_however_the_others_are_written(text, table):
+    """Read by the standard library's TOML reader: one value more, then one less, no other."""
+    place = ("blocks", table, "boundaries")
+    before = tomllib.loads(text)
+    once = with_key(text, place, "lime", '"L (5 6, 7 8)"')
+    after = tomllib.loads(once)
+    assert after["blocks"][table]["boundaries"].pop("lime") == "L (5 6, 7 8)"
+    before["blocks"][table].setdefault("boundaries", {})
+    assert after == before
+    assert once.count("# ours") == text.count("# ours")
+    gone = tomllib.loads(without_key(once, place, "lime"))
+    assert gone == before

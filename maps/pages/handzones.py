@@ -6,7 +6,7 @@ import math
 from typing import Any
 
 from geo.blocks import Block
-from geo.errors import UsageError
+from geo.errors import FarmError, UsageError
 from geo.settings_text import toml_text
 from maps.pagedata import materials_data
 from maps.serving import farmtext
@@ -82,7 +82,14 @@ def keep(work: Workspace, season: int, block: Block, amendment: str, boundary: s
     text = (work.folder / "farm.toml").read_text(encoding="utf-8")
     table = ("blocks", block.name, "boundaries")
     text = farmtext.with_key(text, table, amendment, toml_text(boundary))
-    farmtext.write_settings_text(work.folder, text)
+    try:
+        farmtext.write_settings_text(work.folder, text)
+    except FarmError as error:
+        raise UsageError(
+            f"farm.toml holds the borders of {block.name} in a form that this page does not "
+            f"change. Write them in Settings, as text, below a line "
+            f"[blocks.{toml_text(block.name)}.boundaries], one line an amendment. ({error})"
+        ) from None
     return {"said": "Kept in farm.toml. Run the season to make the files anew."}
 
 

@@ -7,11 +7,12 @@ import os
 import re
 import tempfile
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from geo.errors import FarmError
 from geo.settings import read_settings
+from geo.settings_text import toml_text
 
 #: Old texts are kept beside farm.toml under this name.
 HISTORY = "farm.toml.before"
@@ -69,10 +70,19 @@ def with_key(text: str, table: tuple[str, ...], key: str, value: str) -> str:
     y = 2
     [b]
     <BLANKLINE>
+    >>> print(with_key("[a]\nb = { x = 1 }  # mine\n", ("a", "b"), "y", "2"))
+    [a]
+    b = { x = 1, y = 2 }  # mine
+    <BLANKLINE>
     """
     lines = text.split("\n")
     start = next((i for i, line in enumerate(lines) if _header(line) == table), None)
     if start is None:
+        braces = _in_braces(lines, table)
+        if braces is not None:
+            at, held = braces
+            lines[at] = _with_braces(lines[at], table[-1], {**held, key: value})
+            return "\n".join(lines)
         name = ".".join(_quoted(part) for part in table)
         return text.rstrip("\n") + f"\n\n[{name}]\n{key} = {value}\n"
     end = next(
@@ -97,11 +107,20 @@ def without_key(text: str, table: tuple[str, ...], key: str) -> str:
     [a]
     # x = 1  # mine
     <BLANKLINE>
+    >>> print(without_key("[a]\nb = { x = 1, y = 2 }\n", ("a", "b"), "x"))
+    [a]
+    b = { y = 2 }
+    <BLANKLINE>
     """
     lines = text.split("\n")
     start = next((i for i, line in enumerate(lines) if _header(line) == table), None)
     if start is None:
-        return text
+        braces = _in_braces(lines, table)
+        if braces is not None:
+            at, held = braces
+            left = {name: words for name, words in held.items() if name != key}
+            lines[at] = _with_braces(lines[at], table[-1], left)
+        return "\n".join(lines)
     end = next(
         (i for i in range(start + 1, len(lines)) if lines[i].lstrip().startswith("[")), len(lines)
     )
@@ -109,6 +128,44 @@ def without_key(text: str, table: tuple[str, ...], key: str) -> str:
         if re.match(rf"\s*{re.escape(key)}\s*=", lines[i]):
             lines[i] = f"# {lines[i].lstrip()}"
     return "\n".join(lines)
+
+
+def _in_braces(lines: Sequence[str], table: tuple[str, ...]) -> tuple[int, dict[str, str]] | None:
+    """The line on which a table is written in braces, and its values as TOML writes them.
+
+    None where it is not, or holds what is more than a text, a number, yes or no, or a list of such.
+    """
+    start = next((i for i, line in enumerate(lines) if _header(line) == table[:-1]), None)
+    for i in range(len(lines) if start is None else start + 1, len(lines)):
+        if lines[i].lstrip().startswith("["):
+            return None
+        if re.match(rf"\s*{re.escape(_quoted(table[-1]))}\s*=\s*\{{", lines[i]):
+            try:
+                held = tomllib.loads(lines[i])[table[-1]]
+                return i, {name: _toml(value) for name, value in held.items()}
+            except (tomllib.TOMLDecodeError, TypeError):
+                return None
+    return None
+
+
+def _with_braces(line: str, name: str, values: Mapping[str, str]) -> str:
+    """The line with other values between its braces; its comment stays."""
+    inside = ", ".join(f"{_quoted(key)} = {value}" for key, value in values.items())
+    written = f"{_quoted(name)} = {{ {inside} }}" if inside else f"{_quoted(name)} = {{}}"
+    return written + _comment(line, _quoted(name))
+
+
+def _toml(value: object) -> str:
+    """A plain value as TOML writes it."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, str):
+        return toml_text(value)
+    if isinstance(value, list):
+        return f"[{', '.join(_toml(one) for one in value)}]"
+    raise TypeError(value)
 
 
 def _line_of(lines: Sequence[str], start: int, end: int, key: str) -> int | None:
