@@ -6,11 +6,13 @@ import hashlib
 import json
 import os
 import shutil
+import signal
 import tempfile
+import threading
 import time
 import traceback
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -102,7 +104,7 @@ def run_all(units: Sequence[Unit], jobs: int, resume: bool) -> Iterator[Outcome]
             yield run_unit(unit, resume)
         return
     from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-    from multiprocessing import get_context
+    from multiprocessing import active_children, get_context
 
     # One thread a worker: pools of linear algebra inside pools of processes only get in the way.
     os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -110,12 +112,33 @@ def run_all(units: Sequence[Unit], jobs: int, resume: bool) -> Iterator[Outcome]
     waiting = list(reversed(units))
     running: set[Future[Outcome]] = set()
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
-        while waiting or running:
-            while waiting and len(running) < AHEAD * jobs:
-                running.add(pool.submit(run_unit, waiting.pop(), resume))
-            finished, running = wait(running, return_when=FIRST_COMPLETED)
-            for future in finished:
-                yield future.result()
+        try:
+            while waiting or running:
+                with _deaf_children():
+                    while waiting and len(running) < AHEAD * jobs:
+                        running.add(pool.submit(run_unit, waiting.pop(), resume))
+                finished, running = wait(running, return_when=FIRST_COMPLETED)
+                for future in finished:
+                    yield future.result()
+        except KeyboardInterrupt:
+            # Ctrl-C stops what is being worked at as well; folders take their place in one step.
+            pool.shutdown(wait=False, cancel_futures=True)
+            for worker in active_children():
+                worker.terminate()
+            raise
+
+
+@contextmanager
+def _deaf_children() -> Iterator[None]:
+    """Workers started meanwhile leave Ctrl-C to us: each would print where it stood."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 class StoppedError(SoilquiltError):
