@@ -15,30 +15,14 @@ from geo.grids import Array, Grid
 from geo.requirements.draws import Requirement
 from geo.settings import Settings
 from geo.surfaces import Surfaces
-from geo.zoning.byhand import (
-    labels_of,
-    lines_of,
-    parts_of,
-    refuse_undrivable,
-    say_failed,
-    say_own,
-    weigh,
-)
-from geo.zoning.choice import Choice, Product, Split, choose_split
+from geo.zoning.choice import Choice, Product, choose_split
 from geo.zoning.clusters import weighted_kmeans
-from geo.zoning.criteria import HECTARE_M2, Judged, judge, zone_of
-from geo.zoning.drivable import spread
+from geo.zoning.criteria import zone_of
+from geo.zoning.drawing import Canvas, Drawn, draw, draw_own
 from geo.zoning.indices import indices_of
-from geo.zoning.machine import footprint_of, product_of, smallest_piece_ha
+from geo.zoning.machine import product_of, smallest_piece_ha
 from geo.zoning.means import areas_ha, planting_rows, zone_means
-from geo.zoning.outlines import zone_outlines
-from geo.zoning.wording import number_word, say_too_small, say_verdict
-
-#: Simplification tried in this order until all criteria are met. [cells]
-TOLERANCES = (1.5, 1.0, 2.0, 0.75, 0.5, 0.0)
-
-#: With so many samples a block may have one zone more.
-MANY_SAMPLES = 100
+from geo.zoning.wording import say_too_small
 
 
 @dataclass(frozen=True)
@@ -154,26 +138,26 @@ def delineate_zones(
         reason = say_too_small(block.area_ha, smallest_ha)
     if reason is None and not requirement.draws.any():
         reason = "One rate: nothing is asked for anywhere in the block."
-    grid = requirement.grid
+    canvas = Canvas(requirement.grid, surfaces, block, settings)
     if reason is not None:
-        cells = np.zeros(int(grid.inside.sum()), dtype=np.int64)
-        drawn = _Drawn(cells, (_whole(block),), "one_rate", reason, 0.0, 0.0)
-        return _zone_map(requirement.amendment, grid, drawn, {}, surfaces, block, settings, whole)
-    choice, product = _choose(requirement, surfaces, block, settings, step_kg_ha, minimum_kg_ha)
+        cells = np.zeros(int(requirement.grid.inside.sum()), dtype=np.int64)
+        drawn = Drawn(cells, (canvas.whole,), "one_rate", reason, 0.0, 0.0)
+        return _zone_map(requirement.amendment, drawn, {}, canvas, whole)
+    choice, product = _choose(requirement, canvas, step_kg_ha, minimum_kg_ha)
     if choice.close and redraw is not None and requirement.verdict != "none":
         requirement = redraw(2000)
-        choice, product = _choose(requirement, surfaces, block, settings, step_kg_ha, minimum_kg_ha)
+        choice, product = _choose(requirement, canvas, step_kg_ha, minimum_kg_ha)
     if boundary:
-        drawn = _draw_own(boundary, choice, product, grid, surfaces, block, settings)
+        drawn = draw_own(boundary, choice, product, canvas)
     else:
-        drawn = _draw(choice, [product], requirement.verdict, grid, surfaces, block, settings)
+        drawn = draw(choice, [product], requirement.verdict, canvas)
     indices = indices_of(
         product.curves.rates[product.curves.best_of_cells()],
         requirement.draws.mean(axis=0),
         requirement.draws.var(axis=0),
         drawn.cells,
     )
-    return _zone_map(requirement.amendment, grid, drawn, indices, surfaces, block, settings, whole)
+    return _zone_map(requirement.amendment, drawn, indices, canvas, whole)
 
 
 def common_zones(
@@ -215,7 +199,7 @@ def common_zones(
             f"{block.name}: no amendment has a rate that differs from place to place, so there "
             "is nothing one map could serve. Take the zones of each material."
         )
-    grid = serving[0].grid
+    canvas = Canvas(serving[0].grid, surfaces, block, settings)
     products = [_scaled(r, steps_kg_ha[r.amendment], worth_per_kg) for r in serving]
     rng = np.random.default_rng(settings.grid.seed)
     x = np.column_stack([_cost_scaled(product) for product in products])
@@ -229,179 +213,50 @@ def common_zones(
         ]
 
     choice = choose_split(
-        products,
-        grid.inside,
-        footprint_of(block, settings, grid.spacing_m),
-        _most_zones(surfaces, block, settings),
-        breaks=clusters,
+        products, canvas.grid.inside, canvas.footprint, canvas.most_zones, breaks=clusters
     )
     weakest = "useful" if all(r.verdict == "useful" for r in serving) else "weak"
-    drawn = _draw(choice, products, weakest, grid, surfaces, block, settings)
-    return _zone_map("all", grid, drawn, {}, surfaces, block, settings)
-
-
-@dataclass(frozen=True)
-class _Drawn:
-    """Zones with their outlines, numbered from 0 in order of falling rate, and what is said."""
-
-    cells: NDArray[np.int64]
-    outlines: tuple[MultiPolygon, ...]
-    verdict: str
-    why: str
-    saving_pct: float
-    chance: float
+    drawn = draw(choice, products, weakest, canvas)
+    return _zone_map("all", drawn, {}, canvas)
 
 
 def _choose(
-    requirement: Requirement,
-    surfaces: Surfaces,
-    block: Block,
-    settings: Settings,
-    step_kg_ha: float,
-    minimum_kg_ha: float | None,
+    requirement: Requirement, canvas: Canvas, step_kg_ha: float, minimum_kg_ha: float | None
 ) -> tuple[Choice, Product]:
     product = product_of(requirement, step_kg_ha, minimum_kg_ha)
     choice = choose_split(
         [product],
-        requirement.grid.inside,
-        footprint_of(block, settings, requirement.grid.spacing_m),
-        _most_zones(surfaces, block, settings),
+        canvas.grid.inside,
+        canvas.footprint,
+        canvas.most_zones,
         believed=requirement.verdict in ("useful", "weak"),
     )
     return choice, product
 
 
-def _draw(
-    choice: Choice,
-    products: Sequence[Product],
-    verdict: str,
-    grid: Grid,
-    surfaces: Surfaces,
-    block: Block,
-    settings: Settings,
-) -> _Drawn:
-    """The largest accepted number of zones whose outlines meet every criterion."""
-    faults = ""
-    for split in reversed(choice.accepted):
-        ordered = _by_falling_rate(split, products)
-        outlines, found = _outlines(ordered, grid, surfaces, block, settings)
-        if outlines:
-            said, why = say_verdict(choice, split, verdict, _most_samples(surfaces))
-            return _Drawn(ordered, outlines, said, why + faults, split.saving_pct, split.chance)
-        faults = (
-            f" {number_word(split.count)} zones could not be drawn for this spreader ({found})."
-        )
-    raise KrigingError(
-        f"{block.name}: not even one zone meets the criteria:{faults} Check the outline."
-    )
-
-
-def _draw_own(
-    boundary: str,
-    choice: Choice,
-    product: Product,
-    grid: Grid,
-    surfaces: Surfaces,
-    block: Block,
-    settings: Settings,
-) -> _Drawn:
-    """The grower's own parts as zones, judged as any others are."""
-    spreader = settings.spreader_of(block.name)
-    parts = parts_of(block.outline, lines_of(boundary, block.crs))
-    cells = labels_of(parts, grid)
-    smallest_m2 = smallest_piece_ha(spreader) * HECTARE_M2
-    footprint = footprint_of(block, settings, grid.spacing_m)
-    refuse_undrivable(parts, block.outline, cells, grid, footprint, spreader.width_m, smallest_m2)
-    order = _rank_by_falling_rate(cells, [product])
-    outlines = tuple(MultiPolygon([parts[part]]) for part in np.argsort(order))
-    labels = spread(order[cells], grid.inside)
-    say_failed(_judged(outlines, labels, grid, surfaces, block, settings))
-    saving, chance, more = weigh(product, cells, choice.chosen.labels)
-    why = say_own(len(parts), saving, chance, more, choice.chosen.count)
-    return _Drawn(order[cells], outlines, "own", why, saving, chance)
-
-
-def _judged(
-    outlines: Sequence[MultiPolygon],
-    labels: NDArray[np.int64],
-    grid: Grid,
-    surfaces: Surfaces,
-    block: Block,
-    settings: Settings,
-) -> tuple[Judged, ...]:
-    spreader = settings.spreader_of(block.name)
-    return judge(
-        outlines,
-        block.outline,
-        width_m=spreader.width_m,
-        smallest_m2=smallest_piece_ha(spreader) * HECTARE_M2,
-        grid=grid,
-        labels=labels,
-        samples_m=_sample_places(surfaces),
-    )
-
-
-def _outlines(
-    cells: NDArray[np.int64], grid: Grid, surfaces: Surfaces, block: Block, settings: Settings
-) -> tuple[tuple[MultiPolygon, ...], str]:
-    """Outlines that meet Z1 to Z11, or none and the criteria that were not met."""
-    spreader = settings.spreader_of(block.name)
-    labels = np.full(grid.shape, -1, dtype=np.int64)
-    labels[grid.inside] = cells
-    smallest_m2 = smallest_piece_ha(spreader) * HECTARE_M2
-    row_m = None if block.site.row_azimuth_deg is None else block.site.row_spacing_m
-    found = ""
-    # Borders midway between rows where that meets the criteria, else as they come.
-    for between_m, tolerance in [(row_m, t) for t in TOLERANCES] + [(None, t) for t in TOLERANCES]:
-        if cells.max(initial=0) == 0:
-            outlines = [_whole(block)]
-        else:
-            outlines = zone_outlines(
-                labels,
-                grid,
-                block.outline,
-                margin_m=max(spreader.width_m, 2 * grid.spacing_m),
-                tolerance_m=tolerance * grid.spacing_m,
-                smallest_m2=smallest_m2,
-                row_m=between_m,
-            )
-        judged = _judged(outlines, labels, grid, surfaces, block, settings)
-        failed = [f"{j.name}: {j.found}" for j in judged if not j.met]
-        if not failed:
-            return tuple(outlines), ""
-        found = ", ".join(failed)
-        if len(outlines) == 1:
-            break
-    return (), found
-
-
 def whole_zone(surfaces: Surfaces, grid: Grid, block: Block, settings: Settings) -> Zone:
     """The zone of a block that is not split: the same for every amendment on one grid."""
-    return _zones((_whole(block),), grid, surfaces, block, settings)[0]
+    canvas = Canvas(grid, surfaces, block, settings)
+    return _zones((canvas.whole,), canvas)[0]
 
 
-def _zones(
-    outlines: Sequence[MultiPolygon],
-    grid: Grid,
-    surfaces: Surfaces,
-    block: Block,
-    settings: Settings,
-) -> tuple[Zone, ...]:
+def _zones(outlines: Sequence[MultiPolygon], canvas: Canvas) -> tuple[Zone, ...]:
     """Zones with their hectares, rows and means."""
-    rng = np.random.default_rng(settings.grid.seed)
+    block, surfaces = canvas.block, canvas.surfaces
+    rng = np.random.default_rng(canvas.settings.grid.seed)
     areas = areas_ha(outlines, block.crs, block.area_ha)
     means = {
         key: [Estimate(mean, sd, surfaces[key].unit) for mean, sd in found]
         for key, found in zone_means(surfaces, outlines, rng).items()
     }
-    spacing = block.site.row_spacing_m
+    spacing_m = block.site.row_spacing_m
     return tuple(
         Zone(
             zone_id=index + 1,
             outline=outline,
             area_ha=areas[index],
             means={key: found[index] for key, found in means.items()},
-            rows=planting_rows(outline, block.outline, grid, spacing),
+            rows=planting_rows(outline, block.outline, canvas.grid, spacing_m),
         )
         for index, outline in enumerate(outlines)
     )
@@ -409,21 +264,19 @@ def _zones(
 
 def _zone_map(
     amendment: str,
-    grid: Grid,
-    drawn: _Drawn,
+    drawn: Drawn,
     indices: Mapping[str, float],
-    surfaces: Surfaces,
-    block: Block,
-    settings: Settings,
+    canvas: Canvas,
     whole: Zone | None = None,
 ) -> ZoneMap:
     """The record: zones, and the raster read back from their outlines."""
+    grid = canvas.grid
     labels = np.zeros(grid.shape, dtype=np.int16)
     if len(drawn.outlines) == 1:
-        zones: tuple[Zone, ...] = (whole or whole_zone(surfaces, grid, block, settings),)
+        zones = (whole,) if whole is not None else _zones(drawn.outlines, canvas)
         labels[grid.inside] = 1
     else:
-        zones = _zones(drawn.outlines, grid, surfaces, block, settings)
+        zones = _zones(drawn.outlines, canvas)
         again = zone_of(drawn.outlines, grid.cells())
         labels[grid.inside] = np.where(again < 0, drawn.cells, again) + 1
     return ZoneMap(
@@ -439,24 +292,6 @@ def _zone_map(
     )
 
 
-def _by_falling_rate(split: Split, products: Sequence[Product]) -> NDArray[np.int64]:
-    """Labels renumbered so that zone 0 gets most."""
-    return _rank_by_falling_rate(split.labels, products)[split.labels]
-
-
-def _rank_by_falling_rate(
-    labels: NDArray[np.int64], products: Sequence[Product]
-) -> NDArray[np.int64]:
-    """New number of each zone, the one that gets most first (over all products, by its cost)."""
-    asked = np.sum(
-        [p.rates(labels) * p.worth * (p.cost_too_little + p.cost_too_much) for p in products],
-        axis=0,
-    )
-    place = np.empty(len(asked), dtype=np.int64)
-    place[np.argsort(-asked, kind="stable")] = np.arange(len(asked))
-    return place
-
-
 def _scaled(
     requirement: Requirement, step_kg_ha: float, worth_per_kg: Mapping[str, float] | None
 ) -> Product:
@@ -470,22 +305,3 @@ def _scaled(
 def _cost_scaled(product: Product) -> Array:
     rate = product.curves.rates[product.curves.best_of_cells()]
     return rate * product.worth * (product.cost_too_little + product.cost_too_much) / 2
-
-
-def _most_zones(surfaces: Surfaces, block: Block, settings: Settings) -> int:
-    most = settings.spreader_of(block.name).most_zones
-    return most + 1 if _most_samples(surfaces) >= MANY_SAMPLES else most
-
-
-def _most_samples(surfaces: Surfaces) -> int:
-    return max((surface.n for surface in surfaces.values()), default=0)
-
-
-def _sample_places(surfaces: Surfaces) -> Array:
-    beliefs = [s.belief for s in surfaces.values() if s.belief is not None]
-    return np.vstack([b.xy for b in beliefs]) if beliefs else np.empty((0, 2))
-
-
-def _whole(block: Block) -> MultiPolygon:
-    outline = block.outline
-    return outline if isinstance(outline, MultiPolygon) else MultiPolygon([outline])
