@@ -7,7 +7,8 @@ import pytest
 import shapely
 from starlette.testclient import TestClient
 
-from geo.farm import read_blocks
+from geo.blocks import Outline
+from geo.farm import create_farm, read_blocks
 from maps.app import create_app
 
 BASE = "http://127.0.0.1:8000"
@@ -101,6 +102,26 @@ def test_the_plan_on_file_stays_if_the_new_one_fails(client):
     assert "Not planned, the plan is as it was." in page
     assert "&lt;b&gt;W01&lt;/b&gt;" in page  # what was asked is still there, as text
     assert "<b>W01" not in page
+
+
+def test_a_block_without_a_sample_is_planned_evenly(tmp_path):
+    """Eight spots a hectare, from 12 to 40 (ours, no source), where nothing else is asked."""
+    folder = tmp_path / "farm"
+    land = shapely.box(20.01, -33.972, 20.012, -33.97)
+    create_farm(folder, [Outline("<i>Nuut</i>", land, "x.kml", 1, "WGS84")])
+    client = TestClient(create_app(folder), base_url=BASE, headers={"origin": BASE})
+    (block,) = read_blocks(folder)
+    assert f"/{block.slug}/spots" in client.get("/step/spots").text  # the way there
+    page = client.get(f"/2025/{block.slug}/spots").text
+    assert "No sample of &lt;i&gt;Nuut&lt;/i&gt; is on file yet" in page
+    expected = round(8 * block.area_ha)
+    assert f'placeholder="{expected}, by its size"' in page
+    path = f"/2026/{block.slug}/spots/plan"
+    assert client.post(path, json={}, headers={"x-soilquilt": "1"}).status_code == 200
+    client.get("/run/events")
+    (made,) = json.loads((folder / "plans/2026/plan.json").read_text("utf-8"))["plans"]
+    assert len(made["spots"]) == expected
+    assert "<i>Nuut" not in client.get(f"/2026/{block.slug}/spots").text
 
 
 def test_another_site_cannot_plan(client):

@@ -15,13 +15,14 @@ from geo.export.plan import read_plans, way_of
 from geo.sampling import SamplePlan, Spot, Wishes, move_spots, too_near, wishes_of
 from geo.upkeep import fingerprint
 from maps.colors import ZONE_FILLS
-from maps.commands.plan import known_of, write_plan_folder
+from maps.commands.plan import known_of, last_survey, write_plan_folder
 from maps.drawing import drawings, prints
 from maps.pages import spotwishes
 from maps.pages.shell import plan_files
 from maps.pages.spotchances import chances
 from maps.paper.plansheets import kept_apart, plan_facts, plan_sentence, worth_sentences
 from maps.paper.sizecurve import curve
+from maps.serving import ownground
 from maps.serving.planning import farm_planning
 from maps.serving.running import Run
 from maps.serving.workspace import Workspace
@@ -31,6 +32,8 @@ Places = dict[str, tuple[float, float]]
 
 #: Largest size of the map. [user units]
 WIDE, HIGH = 620.0, 600.0
+#: Said where the block was sampled, and nothing is planned.
+WAITS = "Where a new sample can change a decision, and which old spots to take again."
 #: What the phone takes along: a page to read and the places for its own map app.
 FOR_THE_PHONE = ("field.html", "spots.gpx")
 
@@ -68,6 +71,7 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
         "wide": f"{paper.width:.1f}",
         "high": f"{paper.height + 18:.1f}",
         "under": Markup("".join(_under(plan, paper, doubt is not None))),
+        "below": ownground.on_paper(work, base, block, paper),
         "doubt": doubt,
         "marks": [_mark(spot, paper) for spot in plan.spots],
         "strips": bool(plan.strips),
@@ -98,7 +102,8 @@ def first(work: Workspace, base: str, season: int, block: Block) -> Data:
     """Context where the block has no plan yet: its map, to put wishes on."""
     year = season + 1 if season in work.seasons() else season
     paper = drawings.paper_for(block.outline, WIDE, HIGH)
-    wishes = spotwishes.shown(work, base, year, block, None, paper)
+    surveyed = last_survey(work.folder, block.name, year) is not None
+    wishes = spotwishes.shown(work, base, year, block, None, paper, surveyed=surveyed)
     ground = drawings.area(block.outline, paper, ZONE_FILLS[0])
     made = [*plan_files(work.folder, season), *plan_files(work.folder, season + 1)]
     return {
@@ -109,6 +114,11 @@ def first(work: Workspace, base: str, season: int, block: Block) -> Data:
         "wide": f"{paper.width:.1f}",
         "high": f"{paper.height + 18:.1f}",
         "under": Markup("".join([ground, *prints.frame_parts(block, paper)])),
+        "below": ownground.on_paper(work, base, block, paper),
+        "waits": WAITS
+        if surveyed
+        else f"No sample of {block.name} is on file yet, and none is "
+        "needed: without any the spots cover the block evenly.",
         "wishes": wishes,
         "told": work.told.get("spots", []),
         "made": [_file(base, work.folder, path) for path in dict.fromkeys(made)],

@@ -16,7 +16,7 @@ from geo.errors import UsageError
 from geo.money import currency_sign
 from geo.planning.asking import FEWEST, MOST
 from geo.planning.constraints import rows_of
-from geo.sampling import SamplePlan, Wishes, check_wishes, wishes_of
+from geo.sampling import Known, SamplePlan, Wishes, check_wishes, usual_spots, wishes_of
 from geo.units import M_PER_FT, ha_from_acres
 from maps.commands.plan import AS_LAST_TIME
 from maps.drawing import drawings
@@ -56,14 +56,17 @@ def shown(
     block: Block,
     plan: SamplePlan | None,
     paper: drawings.Paper,
+    *,
+    surveyed: bool = True,
 ) -> Data:
     """Context of the wishes: those of the last try, else those the plan on file was made with."""
+    usual = "as last time" if surveyed else f"{usual_spots(block, Known())}, by its size"
     sent = work.spot_wishes.get((season, block.slug)) or _sent_of(plan)
     by_hand = [s for s in plan.spots if s.planned_m is not None] if plan else []
     return {
         "year": season,
         "name": block.name,
-        "now": f"{len(plan.spots)}, as now" if plan else "as usual",
+        "now": f"{len(plan.spots)}, as now" if plan else usual,
         "currency": currency_sign(work.settings().currency),
         "rows": rows_of(block) is not None,
         "said": work.told.get(told_key(season, block), []),

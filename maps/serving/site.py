@@ -33,7 +33,7 @@ from maps.serving.workspace import Workspace
 MAPPED = ("farm.html", "block.html", "outline.html")
 
 WAITS = {
-    "spots": "Where a new sample can change a decision, and which old spots to take again.",
+    "spots": spots_page.WAITS,
     "walk": "The walk follows a plan of spots: files for the phone and a field sheet.",
     "soil": "Maps are made from stored results. Drop the laboratory's file, then make the maps.",
     "zones": "Zones and rates follow from the maps. Make the maps first.",
@@ -148,7 +148,6 @@ class Site:
         context = await run_in_threadpool(spots_page.spots, self.work, base, season, block)
         if context is None:
             context = await run_in_threadpool(spots_page.first, self.work, base, season, block)
-            context["waits"] = WAITS["spots"]
             return await self.page(
                 request, "spots-first.html", "spots", context, season=season, slug=block.slug
             )
