@@ -146,9 +146,19 @@ def farm_routes(work: Workspace, environment: Environment) -> list[BaseRoute]:
         ("/{season:int}/{slug}/keep/back", site.take_wish_back),
     ]
     return [
-        *(Route(path, handler, methods=["POST"]) for path, handler in changing),
-        *(Route(path, handler, methods=["GET"]) for path, handler in plain),
+        *(Route(path, _while_there(work, h), methods=["POST"]) for path, h in changing),
+        *(Route(path, _while_there(work, h), methods=["GET"]) for path, h in plain),
     ]
+
+
+def _while_there(work: Workspace, handler: Handler) -> Handler:
+    """A handler that says so if the farm's folder was moved away while it was open."""
+
+    async def guarded(request: Request) -> Response:
+        work.must_be_there()
+        return await handler(request)
+
+    return guarded
 
 
 async def _sorry(environment: Environment, request: Request, error: Exception) -> Response:

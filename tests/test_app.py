@@ -4,6 +4,7 @@ import hashlib
 import io
 import json
 import re
+import shutil
 import time
 import zipfile
 from pathlib import Path
@@ -96,6 +97,21 @@ def test_every_page_opens_and_changes_nothing(farm, path):
     answer = client.get(path)
     assert answer.status_code == 200
     assert snapshot(farm) == before
+
+
+def test_a_farm_moved_away_while_open_is_said_and_not_begun_anew(farm, tmp_path):
+    moved = Path(shutil.copytree(farm, tmp_path / "farm"))
+    client = client_of(moved)
+    assert client.get("/").status_code == 200
+    client.post("/lab/files", files=demo_files("tissue_2024_25.csv"), data={"season": "2024"})
+    moved.rename(tmp_path / "elsewhere")
+    for answer in (client.get("/"), client.get("/lab"), client.post("/lab/store")):
+        assert answer.status_code == 409
+        assert "moved, renamed" in answer.text
+    assert not moved.exists()
+    (tmp_path / "elsewhere").rename(moved)
+    assert client.get("/").status_code == 200
+    assert "tissue_2024_25.csv" in client.get("/lab").text
 
 
 @pytest.mark.parametrize(

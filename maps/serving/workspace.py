@@ -49,6 +49,7 @@ class Workspace:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._was_there = (folder / "farm.toml").is_file()
         self.run: Run | None = None
         self.draft: Draft | None = None
         self.lock = threading.Lock()
@@ -72,8 +73,26 @@ class Workspace:
 
     @property
     def exists(self) -> bool:
-        """Whether there is a farm in the folder yet."""
-        return (self.folder / "farm.toml").is_file()
+        """Whether there is a farm in the folder yet.
+
+        Raises
+        ------
+        FarmError
+            If there was one: an empty page in its place would look as if all were lost.
+        """
+        there = (self.folder / "farm.toml").is_file()
+        if self._was_there and not there:
+            raise FarmError(
+                f"The farm is no longer in {self.folder.absolute()}: the folder was moved, renamed "
+                "or deleted while it was open here. Put it back, or stop this program and open it "
+                "where it is now: soilquilt open FOLDER. Nothing was changed."
+            )
+        self._was_there = there
+        return there
+
+    def must_be_there(self) -> None:
+        """Refuse to go on if the farm was here and is gone; a folder that is none yet will do."""
+        _ = self.exists
 
     @property
     def name(self) -> str:
