@@ -20,6 +20,9 @@ from geo.farm import create_farm, read_blocks
 from geo.ground import LONGEST_PX, MARGIN_M, read_ground
 from geo.upkeep import backup_farm, check_farm, fingerprint, restore_farm
 from maps.app import create_app
+from maps.drawing.drawings import paper_for
+from maps.serving import ownground
+from maps.serving.workspace import Workspace
 
 BASE = "http://127.0.0.1:8000"
 ORIGIN = {"origin": BASE}
@@ -292,3 +295,22 @@ def test_another_page_cannot_lay_a_picture(farm, path):
         assert stranger.post(path, headers=headers).status_code == 403
     assert stranger.post(path, headers=ORIGIN | {"host": "evil.example"}).status_code == 400
     assert not (farm / "ground").exists()
+
+
+def test_a_drawing_has_the_picture_where_the_block_lies(farm, tmp_path):
+    """The matrix that SVG is given against PROJ: every corner of the block, to half a metre."""
+    work = Workspace(farm)
+    block = read_blocks(farm)[0]
+    ownground.keep(work, around(farm, tmp_path / "a.tif"), "Drone")
+    paper = paper_for(block.outline, 600, 600)
+    laid = ownground.on_paper(work, "", block, paper)
+    a, b, c, d, e, f = map(float, laid["matrix"].split())
+    (south, west), (north, east) = ownground.told(work)["bounds"]
+    to_page = Transformer.from_crs(4326, 3857, always_xy=True)
+    (left, low), (right, high) = to_page.transform(west, south), to_page.transform(east, north)
+    for lon, lat in block.lonlat.exterior.coords:
+        x, y = to_page.transform(lon, lat)
+        u, v = (x - left) / (right - left), (high - y) / (high - low)
+        drawn = np.array([a * u + c * v + e, b * u + d * v + f])
+        metres = Transformer.from_crs(4326, block.crs, always_xy=True).transform(lon, lat)
+        assert np.hypot(*(drawn - paper.points([metres])[0])) / paper.scale < 0.5

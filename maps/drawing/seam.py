@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from maps.wording import rate_words
 
 Data = dict[str, Any]
 Years = tuple[int, int]
+Bounds = Sequence[Sequence[float]]
 
 
 #: Organic matter may be mapped as carbon in one year and compared through `OM_PER_OC`.
@@ -120,16 +122,22 @@ def _metric(spots: list[Data], block: Block) -> Any:
 
 
 def _image(lens: Data, block: Block, paper: drawings.Paper) -> Data:
-    """A picture of a run and the matrix that lays its unit square on the paper.
+    """A picture of a run and the matrix that lays its unit square on the paper."""
+    return {"url": lens["picture"], "matrix": matrix_of(lens["bounds"], block, paper)}
+
+
+def matrix_of(bounds: Bounds, block: Block, paper: drawings.Paper) -> str:
+    """What lays the unit square of a picture on the paper, as SVG takes it.
 
     The picture is square to the meridian, the paper to the block's CRS, which is turned a little.
+    `bounds` are (south, west) and (north, east). [deg]
     """
-    (south, west), (north, east) = lens["bounds"]
+    (south, west), (north, east) = bounds
     corners = [shapely.Point(*at) for at in ((west, north), (east, north), (west, south))]
     metres = [to_metric(corner, block.crs) for corner in corners]
     zero, right, down = paper.points([[p.x, p.y] for p in metres])
     matrix = (*(right - zero), *(down - zero), *zero)
-    return {"url": lens["picture"], "matrix": " ".join(f"{value:.3f}" for value in matrix)}
+    return " ".join(f"{value:.3f}" for value in matrix)
 
 
 def _spread(document: Data, block: Block, paper: drawings.Paper) -> list[Data]:

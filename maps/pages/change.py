@@ -13,9 +13,10 @@ from maps.changefigures import VERDICT_WORDS, name_of, signed_figure
 from maps.changemoney import money_sentences
 from maps.changespage import table
 from maps.commands.compare import read_inputs
-from maps.drawing.changepictures import read_pictures
+from maps.drawing.changepictures import paper_of, read_pictures
 from maps.drawing.seam import both_years
 from maps.pages.silhouettes import silhouette
+from maps.serving import ownground
 from maps.serving.workspace import Workspace
 
 Data = dict[str, Any]
@@ -70,7 +71,8 @@ def change(
         "silhouette": silhouette(block, 46.0),
         "strip": _strip(document, place, key),
         "outdated": outdated(work, years, block),
-        "both": both_years(work, years, block, key, document),
+        "both": both_years(work, years, block, key, document)
+        | {"below": ownground.on_paper(work, base, block, paper_of(block))},
         "picture": picture,
         "table": table(rows, pictures, years[0]),
         "verdict": _verdict(rows),

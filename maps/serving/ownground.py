@@ -10,10 +10,13 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
+from geo.blocks import Block
 from geo.errors import UsageError
 from geo.ground import read_ground
 from geo.settings import GroundSettings
 from geo.store.database import now
+from maps.drawing.drawings import Paper
+from maps.drawing.seam import matrix_of
 from maps.serving.workspace import Workspace
 
 Data = dict[str, Any]
@@ -107,6 +110,19 @@ def ground(work: Workspace, base: str) -> Data | None:
             "credit": " · ".join(filter(None, words)),
         }
     return under
+
+
+def on_paper(work: Workspace, base: str, block: Block, paper: Paper) -> Data | None:
+    """The user's own picture as a drawing lays it below itself: address, matrix, whose it is."""
+    known = told(work)
+    if known is None:
+        return None
+    return {
+        "url": f"{base}/ground.webp?{known['sha256'][:12]}",
+        "matrix": matrix_of(known["bounds"], block, paper),
+        "high": f"{paper.height:.1f}",
+        "credit": f"Ground: {known['credit'] or known['name']}",
+    }
 
 
 def host_of(asked: str) -> str:
