@@ -44,3 +44,16 @@ class Finding:
     sample_ids: tuple[str, ...] = ()
     keys: tuple[str, ...] = ()
     repair: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def where(self) -> str:
+        """Where in the file it was met, in words; empty if nowhere.
+
+        Examples
+        --------
+        >>> Finding("unit_missing", "open", "K has no unit.", file="a/lab.csv", row=3).where
+        'lab.csv, row 3'
+        """
+        row = f"row {self.row}" if self.row is not None else ""
+        column = f"column {self.column}" if self.column else ""
+        return ", ".join(filter(None, [self.file.rpartition("/")[2], row, column]))

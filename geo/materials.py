@@ -316,12 +316,6 @@ def least_cost_blend(
     return Blend(rates, float(price @ found.x[:n]), supply)
 
 
-def salt_indices() -> Mapping[str, float]:
-    """Salt index by material (NaNO3 = 100), from memory throughout."""
-    rows = (row for row in read_table("materials") if row["quantity"] == "salt_index")
-    return {row["key"]: float(row["value"]) for row in rows}
-
-
 def caution_texts(keys: Sequence[str]) -> tuple[str, ...]:
     """Cautions in words by their keys, in the table's order."""
     return tuple(row["text"] for row in read_table("cautions") if row["key"] in keys)

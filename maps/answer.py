@@ -9,7 +9,7 @@ from typing import Any
 
 from geo.findings import Finding
 
-DONE, BUG, WRONG_USE, FAILED = 0, 1, 2, 3
+DONE, BUG, FAILED = 0, 1, 3
 
 #: From what stops a file to what is only worth knowing.
 SEVERITY_WORDS = {"refused": "refused", "open": "asks", "warning": "mind", "note": "note"}
@@ -65,17 +65,8 @@ def finding_lines(findings: Iterable[Finding]) -> list[str]:
     order = list(SEVERITY_WORDS)
     lines = []
     for finding in sorted(findings, key=lambda f: order.index(f.severity)):
-        where = ", ".join(
-            part
-            for part in (
-                finding.file.rpartition("/")[2],
-                f"row {finding.row}" if finding.row is not None else "",
-                f"column {finding.column}" if finding.column else "",
-            )
-            if part
-        )
         line = f"  {SEVERITY_WORDS[finding.severity]}: {finding.message}"
-        line += f" [{where}]" if where else ""
+        line += f" [{finding.where}]" if finding.where else ""
         if finding.what_was_done:
             line += f" {finding.what_was_done}"
         if finding.proposal and finding.severity == "open":

@@ -24,8 +24,6 @@ from geo.sampling import PlanQuality, SamplePlan, SizePoint, Spot, TissueAsk, wa
 DIGITS = 7
 #: Fields of a plan that hold shapes, in the block's metric CRS as well-known text. [m]
 SHAPES = ("no_go", "strips")
-#: Longest name that every hand-held receiver shows; common practice, no source.
-SHORT_NAME = 10
 COLUMNS = (
     "block",
     "number",
@@ -261,11 +259,6 @@ def _plan_of(document: Mapping[str, Any], block: Block) -> SamplePlan:
 def _shapes(document: Mapping[str, Any], name: str) -> tuple[Any, ...]:
     # Plans written before areas were kept have none.
     return tuple(shapely.from_wkt(text) for text in document.get(name, ()))
-
-
-def short_names(plans: Sequence[SamplePlan]) -> bool:
-    """Whether every id fits the screen of an old receiver."""
-    return all(len(s.sample_id) <= SHORT_NAME for plan in plans for s in plan.spots)
 
 
 def way_of(plan: SamplePlan, day: int) -> shapely.LineString | None:

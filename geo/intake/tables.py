@@ -225,8 +225,3 @@ def _part_body(
         else:
             data.append(Row(number, cells))
     return data, footers
-
-
-def with_columns(table: Table, columns: Sequence[Column]) -> Table:
-    """The same table with its columns understood differently."""
-    return replace(table, columns=tuple(columns))

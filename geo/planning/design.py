@@ -14,7 +14,6 @@ from geo.errors import KrigingError
 from geo.grids import Array, Mask
 from geo.planning.constraints import Rows, too_close
 from geo.planning.exchange import no_room
-from geo.planning.quality import mean_squared_distance
 
 #: Starts of k-means; the best is kept.
 STARTS = 10
@@ -173,8 +172,3 @@ def _far_apart(spots: Array, count: int) -> list[int]:
         )
         chosen.append(int(np.argmax(gap)))
     return chosen
-
-
-def coverage_of(spots: Array, cells: Array) -> float:
-    """Mean squared distance of the cells to their nearest spot. [m2]"""
-    return mean_squared_distance(spots, cells)

@@ -57,12 +57,6 @@ def signals_of_belief(belief: Belief) -> list[tuple[float, Signal]]:
     return _signals(belief.nodes, belief.frame, belief.weights, sill)
 
 
-def signals_of_prior(frame: Frame) -> list[tuple[float, Signal]]:
-    """The models of a block of which nothing is known, the whole variance being 1."""
-    nodes = standard_nodes(frame)
-    return _signals(nodes, frame, nodes.prior, np.ones(len(nodes.nodes)))
-
-
 def mean_signal(belief: Belief | None, frame: Frame) -> Signal:
     """The average of all models: one covariance to search with.
 

@@ -7,9 +7,6 @@ from geo.lookup import Tables
 from geo.requirements.nutrients import Norm, build_up_kg_ha, build_up_years, with_removal_kg_ha
 from geo.requirements.shared import Layer
 
-#: Above this pH(KCl) a phosphorus test needs a tissue test beside it (SA_WINE).
-TISSUE_ABOVE_PH_KCL = 7.0
-
 
 def phosphorus_kg_ha(
     p_mg_kg: Array,

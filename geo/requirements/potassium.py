@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from geo.grids import Array
 from geo.lookup import Tables
 from geo.requirements.nutrients import Norm, build_up_kg_ha, build_up_years, with_removal_kg_ha
@@ -43,8 +41,3 @@ def potassium_kg_ha(
 def potassium_cap_kg_ha(tables: Tables | None = None) -> float:
     """Most potassium in a year per treated hectare; above it an adviser is asked. [kg/ha K]"""
     return figure("nutrient_rates", "cap_k", tables).value
-
-
-def cec_share_pct(k_cmol_kg: Array, cec: Array) -> Array:
-    """Potassium on the exchange complex. [%]"""
-    return np.asarray(100 * np.asarray(k_cmol_kg, float) / np.asarray(cec, float))

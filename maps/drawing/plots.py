@@ -45,10 +45,6 @@ class Scale:
         )
         return self.start + (value - low) / (high - low) * (self.end - self.start)
 
-    def holds(self, value: float) -> bool:
-        """Whether a value lies inside."""
-        return self.low < value < self.high
-
     def ticks(self) -> list[float]:
         """Round numbers to write along it, at most four."""
         return log_ticks(self.low, self.high) if self.logs else ticks(self.low, self.high)

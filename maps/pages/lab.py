@@ -102,22 +102,13 @@ def _as_before(finding: Finding) -> Data:
 
 
 def _finding(finding: Finding, answers: dict[str, str], number: int) -> Data:
-    where = ", ".join(
-        part
-        for part in (
-            finding.file.rpartition("/")[2],
-            f"row {finding.row}" if finding.row is not None else "",
-            f"column {finding.column}" if finding.column else "",
-        )
-        if part
-    )
     name = finding_id(finding)
     return {
         "id": name,
         "number": number,
         "severity": finding.severity,
         "message": finding.message,
-        "where": where,
+        "where": finding.where,
         "proposal": _without_command(finding.proposal),
         "done": finding.what_was_done,
         "samples": list(finding.sample_ids),
