@@ -56,7 +56,8 @@ def shell(work: Workspace, base: str, season: int | None, slug: str | None, here
 
 def _block_url(work: Workspace, base: str, season: int | None, block: Block, here: str) -> str:
     step = here if here in ("soil", "zones", "spread", "leaf", "change", "spots") else "soil"
-    if season is None or work.page(season, block.slug) is None:
+    # A plan and a comparison do not need maps of the season they are for.
+    if season is None or (step not in ("spots", "change") and not work.page(season, block.slug)):
         return f"{base}/"
     return f"{base}/{season}/{block.slug}/{step}"
 
