@@ -399,3 +399,20 @@ def test_a_phone_says_where_it_stands(poel, chromium, tmp_path, width):
     assert wide <= width
     assert shown
     assert trouble == []
+
+
+def test_one_rate_is_not_offered_instead_of_one_rate(kniee):
+    """Where the zones are one, nothing stands in for them and no zone needs a name."""
+    (gypsum,) = [m for m in report_data(kniee)["materials"] if m["title"].startswith("Gypsum")]
+    assert gypsum["uniform"]
+    zone_map = next(z for z in kniee.zone_maps if z.amendment == "gypsum")
+    rate = next(r for r in kniee.prescription.rates if r.amendment == "gypsum")
+    whole = replace(zone_map, zones=zone_map.zones[:1])
+    one = replace(
+        kniee,
+        zone_maps=tuple(whole if z is zone_map else z for z in kniee.zone_maps),
+        prescription=replace(kniee.prescription, rates=(rate,)),
+    )
+    (sheet,) = report_data(one)["materials"]
+    assert sheet["uniform"] == ""
+    assert not any("zone 1" in line for line in sheet["sure"][-1:])

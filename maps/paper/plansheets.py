@@ -86,6 +86,7 @@ def sheet_pdf(plans: Sequence[SamplePlan], farm: str, paper: str = "a4") -> byte
             for plan in plans
         ],
         "protocol": PROTOCOL,
+        "all": _together(plans),
     }
     template = TEMPLATES / "plan-sheet.typ"
     try:
@@ -98,6 +99,23 @@ def sheet_pdf(plans: Sequence[SamplePlan], farm: str, paper: str = "a4") -> byte
     except typst.TypstError as error:
         raise ExportError(f"field-sheet.pdf could not be typeset: {error}.") from error
     return made
+
+
+def _together(plans: Sequence[SamplePlan]) -> Data:
+    """Spots, way, work and money of all blocks; money only where every block has its price.
+
+    Sums are of the figures as they are shown, so that a reader who adds them comes to the same.
+    """
+    hours, minutes = divmod(sum(round(plan.hours * 60) for plan in plans), 60)
+    costs = [5 * round(plan.cost / 5) for plan in plans]
+    return {
+        "spots": str(sum(len(plan.spots) for plan in plans)),
+        "facts": [
+            f"{sum(round(plan.walked_m / 1000, 1) for plan in plans):.1f} km walk",
+            f"{hours} h {minutes:02d} for one person",
+            *([f"{money(sum(costs), plans[0].currency)} laboratory and work"] * all(costs)),
+        ],
+    }
 
 
 def _label(plan: SamplePlan, spot: Spot) -> Data:

@@ -64,7 +64,7 @@ def material_sheet(season: Season, amendment: str) -> Data:
         "tray": _tray(by_rate),
         "buy": buy_rows(season, amendment, material),
         "sure": _sure(season, zone_map, by_rate),
-        "uniform": _uniform(season, amendment),
+        "uniform": _uniform(season, amendment) if len(zone_map.zones) > 1 else "",
         "tested": left_out_words(zone_map),
         "mind": [measured.said(one) for one in season.prescription.cautions],
         "zones": [f"zone {zone.zone_id}" for zone in zone_map.zones],
@@ -194,7 +194,10 @@ def buy_rows(season: Season, amendment: str, material: Material) -> list[tuple[s
     ]
     if cost is None or bought.cost is None or material.price_per_t is None or not alone:
         return [
-            (f"{amount} {material.name}", "no price" if cost is None else money(cost, currency))
+            (
+                f"{amount} {material.name}",
+                "no price on file" if cost is None else money(cost, currency),
+            )
         ]
     tonnes = bought.bought_kg / 1000
     loose = bought.bags is None
@@ -216,6 +219,8 @@ def _material_key(season: Season, amendment: str) -> str:
 def _sure(season: Season, zone_map: ZoneMap, rates: Sequence[Rate]) -> list[str]:
     spans = measures_of(season.settings).spans([(r.low_kg_ha, r.high_kg_ha) for r in rates])
     ranges = [f"{span} in zone {r.zone_id}" for span, r in zip(spans, rates, strict=True)]
+    if len(rates) == 1:
+        ranges = spans
     said = "Two times in three the right rate lies within " + ", ".join(ranges) + "."
     why = measures_of(season.settings).said(zone_map.why)
     return [one for one in (why, said) if one]
