@@ -143,3 +143,64 @@ def test_a_retired_block_can_be_used_again(farm):
     assert main([*words, "--use-again"]) == 0
     assert [b.slug for b in read_blocks(farm)] == [slug]
     assert main([*words, "--use-again"]) != 0
+
+
+PRODUCT = json.dumps(["blocks", 'The "old" yard', "product", "lime"])
+RATIO = json.dumps(["cost_ratios", "lime_top_dressed"])
+PLACED = json.dumps(["blocks", 'The "old" yard', "placement", "default"])
+
+
+def test_product_placement_and_cost_ratio_are_set_by_form_and_taken_back(farm):
+    client, path = client_of(farm), farm / "farm.toml"
+    client.post(
+        "/settings", data={PRODUCT: "dolomitic_lime", RATIO: "1,5 : 2", PLACED: "incorporated"}
+    )
+    settings = read_settings(path)
+    yard = settings.block('The "old" yard')
+    assert yard.product == {"lime": "dolomitic_lime"}
+    assert yard.placement["default"] == "incorporated"
+    assert settings.cost_ratios == {"lime_top_dressed": (1.5, 2.0)}
+    assert "# My own remark." in path.read_text()
+    page = client.get("/settings").text
+    assert 'value="1.5 : 2"' in page
+    assert '<option value="dolomitic_lime" selected>' in page
+    client.post("/settings", data={PRODUCT: "", RATIO: "", PLACED: ""})
+    settings = read_settings(path)
+    assert settings.block('The "old" yard').product == {}
+    assert settings.cost_ratios == {}
+    # The zones page keeps a wish for lime as such; it can be seen and taken back here too.
+    lime = json.dumps(["cost_ratios", "lime"])
+    path.write_text(with_key(path.read_text(), ("cost_ratios",), "lime", "[1.0, 4.0]"))
+    assert 'value="1 : 4"' in client.get("/settings").text
+    client.post("/settings", data={lime: ""})
+    assert read_settings(path).cost_ratios == {}
+
+
+@pytest.mark.parametrize(
+    ("field", "said", "word"),
+    [
+        (PRODUCT, "gypsum", "Choose one of"),
+        (PLACED, "by aeroplane", "Choose one of"),
+        (RATIO, "2", "Two figures are wanted"),
+        (RATIO, "2 : 3 : 4", "Two figures are wanted"),
+        (RATIO, "2 : 0", "from 0.05 to 100"),
+        (RATIO, "two : 3", "is not a number"),
+    ],
+)
+def test_a_wrong_product_or_ratio_is_told_at_its_field(farm, field, said, word):
+    before = (farm / "farm.toml").read_bytes()
+    page = client_of(farm).post("/settings", data={field: said})
+    assert page.text.count('aria-invalid="true"') == 1
+    assert word in page.text
+    assert (farm / "farm.toml").read_bytes() == before
+
+
+def test_a_product_that_stands_there_and_is_unknown_is_not_lost_by_other_changes(farm):
+    path = farm / "farm.toml"
+    own = 'product = { lime = "quarry_dust" }\nplanted = 2006 '
+    path.write_text(path.read_text().replace("planted = 2006 ", own), encoding="utf-8")
+    client = client_of(farm)
+    assert '<option value="quarry_dust" selected>' in client.get("/settings").text
+    client.post("/settings", data={PRODUCT: "quarry_dust", TARGET: "6.2"})
+    yard = read_settings(path).block('The "old" yard')
+    assert (yard.product, yard.target_ph) == ({"lime": "quarry_dust"}, 6.2)

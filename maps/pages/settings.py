@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from geo.errors import FarmError
 from geo.farm import read_blocks
-from geo.lookup import read_toml
 from geo.materials import materials_of
 from geo.settings import (
     BlockSettings,
@@ -24,6 +21,7 @@ from geo.settings import (
 )
 from geo.settings_text import EXPLAINED, toml_text
 from geo.store.stations import laboratories
+from maps.pages.settingknob import Knob, placement_knob, product_knobs, ratio_knobs
 from maps.serving.farmtext import with_key, without_key, write_settings_text
 from maps.serving.workspace import Workspace
 from maps.wording import capital
@@ -56,20 +54,13 @@ NAMES = {
     "headland_m": "Headland", "bulk_density_mg_m3": "Bulk density", "vine_spacing_m":
     "Vine spacing", "row_spacing_m": "Row spacing", "band_width_m": "Width of a band",
 }  # fmt: skip
-CHOICES: Mapping[str, Sequence[tuple[str, str]]] = {
-    "units": (("metric", "metric (kg/ha, ha, m)"), ("us", "US (lb/ac, ac, ft)")),
-    "rate_unit": (("kg/ha", "kg/ha"), ("lb/ac", "lb/ac")),
-    "isoxml_version": (("3.3", "3.3"), ("4.3", "4.3")),
-    "isoxml_grid": (("0", "zones"), ("1", "a grid of zone codes"), ("2", "a grid of rates")),
-    "drainage": (("yes", "it drains"), ("no", "it stands")),
-}
-YES_NO = (("true", "yes"), ("false", "no"))
 #: Smallest and largest value that makes sense; common practice, no source.
 LIMITS: Mapping[str, tuple[float, float]] = {
     "spacing_m": (0.5, 50), "width_m": (0.5, 60), "speed_kmh": (0.5, 40), "most_zones": (1, 6),
     "row_azimuth_deg": (0, 360), "row_spacing_m": (0.3, 12), "vine_spacing_m": (0.2, 12),
     "stones_pct": (0, 95), "clay_pct": (0, 100), "free_lime_pct": (0, 100), "planted": (1850, 2100),
     "bulk_density_mg_m3": (0.3, 2.2), "amended_depth_cm": (1, 120), "target_ph": (4.5, 8.5),
+    "cost_ratios": (0.05, 100),
     "max_polygons": (1, 1e6), "max_kb": (1, 1e6), "max_fields": (1, 1e3),
 }  # fmt: skip
 COSTS_OF_SAMPLES = ("soil_sample", "tissue_sample", "labour_per_h", "minutes_per_station")
@@ -77,30 +68,6 @@ FIRST_OF_BLOCK = (
     "target_ph", "crop", "planted", "row_azimuth_deg", "row_spacing_m", "vine_spacing_m",
     "headland_m",
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Knob:
-    """One key of farm.toml as a field of the form."""
-
-    table: tuple[str, ...]
-    key: str
-    kind: str
-    default: Any
-    help: str
-    name: str = ""
-
-    @property
-    def field(self) -> str:
-        """Name of the field; it holds whatever name a block has."""
-        return json.dumps([*self.table, self.key], ensure_ascii=False)
-
-    @property
-    def choices(self) -> Sequence[tuple[str, str]]:
-        """What it can be, if that is a list."""
-        if self.key == "crop":
-            return [(key, key.replace("_", " ")) for key in read_toml("crops")]
-        return YES_NO if self.kind == "bool" else CHOICES.get(self.key, ())
 
 
 def knobs_of(record: type, table: tuple[str, ...], words: str) -> list[Knob]:
@@ -122,12 +89,16 @@ def sections(settings: Settings, blocks: Sequence[str]) -> list[tuple[str, str, 
         ("Farm and units", "", knobs_of(Settings, ("farm",), "farm")),
         *(
             (
-                f"{block}: target pH, rows, soil",
+                f"{block}: target pH, rows, soil, products",
                 "",
-                sorted(
-                    knobs_of(BlockSettings, ("blocks", block), "block"),
-                    key=lambda k: first.get(k.key, len(first)),
-                ),
+                [
+                    *sorted(
+                        knobs_of(BlockSettings, ("blocks", block), "block"),
+                        key=lambda k: first.get(k.key, len(first)),
+                    ),
+                    placement_knob(block),
+                    *product_knobs(settings, block),
+                ],
             )
             for block in blocks
         ),
@@ -154,6 +125,12 @@ def sections(settings: Settings, blocks: Sequence[str]) -> list[tuple[str, str, 
             "Materials and prices",
             "A price per tonne decides which product is taken where two would do.",
             [*_prices(settings), *(k for k in costs if k.key not in COSTS_OF_SAMPLES)],
+        ),
+        (
+            "What too little and too much cost",
+            "Two figures: the loss from a unit too little, and from a unit too much. The rate of a "
+            "zone is chosen by them; 2 : 3 leans to spreading less, 3 : 2 to more.",
+            list(ratio_knobs(settings)),
         ),
         (
             "Laboratories and sampling",
@@ -256,6 +233,8 @@ def _as_text(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, list):
+        return " : ".join(_as_text(one) for one in value)
     return f"{value:.12g}" if isinstance(value, float) else str(value)
 
 
@@ -322,10 +301,12 @@ def read_value(knob: Knob, said: str) -> Any:
         return said == "true" if knob.kind == "bool" else int(said) if knob.kind == "int" else said
     if knob.kind == "str":
         return said
+    if knob.kind == "ratio":
+        return _ratio(knob, said)
     number = said.replace("\u202f", "").replace(" ", "").replace(",", ".").replace("\u2212", "-")
     if not re.fullmatch(r"-?\d{1,12}(\.\d{1,12})?", number):
         raise FarmError(f"“{said}” is not a number. Write it as 6.5, without its unit.")
-    low, high = LIMITS.get(knob.key, (0.0, 1e9))
+    low, high = LIMITS.get(knob.table[-1], LIMITS.get(knob.key, (0.0, 1e9)))
     if not low <= float(number) <= high:
         range_words = f"from {low:g} to {high:g}" if high < 1e9 else f"of {low:g} or more"
         raise FarmError(f"A number {range_words} is wanted here, not {said}.")
@@ -336,7 +317,18 @@ def read_value(knob: Knob, said: str) -> Any:
     return float(number)
 
 
+def _ratio(knob: Knob, said: str) -> list[float]:
+    """Two figures with a mark between them."""
+    parts = [part for part in re.split(r"\s*(?::|/|;|\bto\b|\s)\s*", said) if part]
+    if len(parts) != 2:
+        raise FarmError(f"Two figures are wanted here, as 2 : 3, not “{said}”.")
+    one = dataclasses.replace(knob, kind="float")
+    return [float(read_value(one, part)) for part in parts]
+
+
 def _toml(value: Any) -> str:
+    if isinstance(value, list):
+        return f"[{', '.join(str(one) for one in value)}]"
     if isinstance(value, bool):
         return "true" if value else "false"
     return toml_text(value) if isinstance(value, str) else str(value)
