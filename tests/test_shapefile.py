@@ -190,6 +190,16 @@ def test_names_have_eight_characters_and_do_not_meet(layer):
     assert all(len(name) <= 8 and name.isascii() and name.isupper() for name in names)
 
 
+def test_files_of_neighbours_do_not_overwrite_each_other_on_one_stick(layer):
+    """Every block is written by itself and knows no other; the name alone must tell them apart."""
+    blocks = [f"Block {n}" for n in range(1, 13)] + ["Home East", "Home West", "Poel", "Knieë"]
+    named = [replace(layer, block=replace(layer.block, name=name)) for name in blocks]
+    names = [short_name(one, set()) for one in named]
+    assert len(set(names)) == len(blocks)
+    assert all(len(name) <= 8 and name.isascii() and name.isupper() for name in names)
+    assert names[-1].startswith("KNIE")
+
+
 @pytest.mark.parametrize(("rate", "written"), [(2499.6, 2500), (19.994, 19.99), (20.4, 20), (0, 0)])
 def test_rounding_of_the_written_rate(rate, written):
     assert written_rate(rate, "kg/ha") == written

@@ -176,13 +176,35 @@ def _transformer(crs: str) -> Transformer:
 
 def short_name(layer: SpreadLayer, taken: set[str]) -> str:
     """Name of at most eight upper-case ASCII characters, unique among `taken`."""
-    block = _ascii(layer.block.name) or "BLOCK"
+    block = _telling(layer.block.name)
     kind = SHORT.get(layer.amendment) or _ascii(layer.material)[:4] or "SPRD"
     tail = kind + (str(layer.pass_number) if layer.passes > 1 else "")
-    names = (block[: 8 - len(tail) - len(n)] + tail + n for n in ["", *map(str, range(2, 1000))])
+    numbered = ["", *map(str, range(2, 1000))]
+    names = (_cut(block, 8 - len(tail) - len(n)) + tail + n for n in numbered)
     name: str = next(name for name in names if name not in taken)
     taken.add(name)
     return name
+
+
+def _telling(name: str) -> tuple[str, str]:
+    """Start and end of a block's name that tell it from its neighbours on one stick.
+
+    Blocks of a farm are often called alike at the start: a number at the end is kept whole, and of
+    two words the last has its share.
+    """
+    words = [word for word in map(_ascii, name.split()) if word] or ["BLOCK"]
+    number = re.search("[0-9]*$", words[-1])
+    end = number.group() if number else ""
+    start = "".join(words)[: -len(end) or None]
+    if not end and len(words) > 1:
+        start, end = "".join(words[:-1]), words[-1][:2]
+    return start, end
+
+
+def _cut(block: tuple[str, str], length: int) -> str:
+    """As much of the start as its end leaves room for."""
+    start, end = block
+    return start[: max(0, length - len(end))] + end[-length:] if length > 0 else ""
 
 
 def _ascii(text: str) -> str:
