@@ -1,5 +1,7 @@
 """Zone borders drawn by hand: the laws of the cut, of its rates and of its loss; and refusals."""
 
+from dataclasses import replace
+
 import numpy as np
 import pyproj
 import pytest
@@ -200,3 +202,41 @@ def test_a_kept_border_that_cannot_be_driven_says_where_it_stands():
 def test_a_border_that_is_not_a_text_is_refused():
     with pytest.raises(FarmError, match="boundaries, lime: 3 is not a text"):
         settings_from({"blocks": {"Test": {"boundaries": {"lime": 3}}}})
+
+
+@pytest.mark.parametrize(
+    "line",
+    [[(-5, 51), (205, 48)], [(-5, 30), (100, 52), (205, 41)]],
+    ids=["along", "bent"],
+)
+def test_a_border_is_laid_midway_between_rows_and_says_so(line):
+    """Corners inside the block are whole rows from its left edge, half a row from the line."""
+    block = block_of(RECTANGLE)
+    asked = requirement_of(block)
+    found = delineate_zones(asked, {}, block, SETTINGS, STEP_KG_HA, boundary=drawn(line))
+    assert found.verdict == "own"
+    assert "midway between the rows" in found.why
+    hand = LineString(np.array(line) + CORNER)
+    edge = block.outline.boundary
+    corners = np.unique(
+        np.round([xy for zone in found.zones for xy in shapely.get_coordinates(zone.outline)], 3),
+        axis=0,
+    )
+    inside = corners[np.array([edge.distance(shapely.Point(xy)) > 0.01 for xy in corners])]
+    rows = (100 - (inside[:, 1] - CORNER[1])) / 2.4
+    assert len(inside)
+    assert rows == pytest.approx(np.round(rows), abs=0.01)
+    # Half a row of rounding and, on a slope, half a row of stepping.
+    assert max(hand.distance(shapely.Point(xy)) for xy in inside) <= 2.4 + 0.01
+    assert sum(zone.outline.area for zone in found.zones) == pytest.approx(block.outline.area)
+
+
+def test_a_border_stays_as_drawn_where_rows_are_not_known():
+    """Nor does one move that crosses the rows: the halves above are exact."""
+    block = block_of(RECTANGLE)
+    unknown = replace(block, site=replace(block.site, row_spacing_m=None))
+    asked = requirement_of(block)
+    line = drawn([(-5, 51), (205, 48)])
+    found = delineate_zones(asked, {}, unknown, SETTINGS, STEP_KG_HA, boundary=line)
+    assert "midway" not in found.why
+    assert max(len(shapely.get_coordinates(zone.outline)) for zone in found.zones) == 5

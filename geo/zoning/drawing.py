@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from shapely import MultiPolygon
+from shapely import MultiPolygon, Polygon
 
 from geo.blocks import Block
-from geo.errors import KrigingError
+from geo.errors import FarmError, KrigingError
 from geo.grids import Array, Grid
 from geo.settings import Settings
 from geo.surfaces import Surfaces
@@ -27,11 +28,14 @@ from geo.zoning.choice import Choice, Product, Split
 from geo.zoning.criteria import HECTARE_M2, Judged, judge
 from geo.zoning.drivable import Footprint, spread
 from geo.zoning.machine import footprint_of, smallest_piece_ha
-from geo.zoning.outlines import zone_outlines
+from geo.zoning.outlines import line_between_rows, zone_outlines
 from geo.zoning.wording import number_word, say_verdict
 
 #: Simplification tried in this order until all criteria are met. [cells]
 TOLERANCES = (1.5, 1.0, 2.0, 0.75, 0.5, 0.0)
+
+#: Said of a border that was laid between rows.
+MOVED = " It runs midway between the rows nearest to your line."
 
 #: With so many samples a block may have one zone more.
 MANY_SAMPLES = 100
@@ -60,6 +64,12 @@ class Canvas:
     def footprint(self) -> Footprint:
         """The machine in cells of the grid."""
         return footprint_of(self.block, self.settings, self.grid.spacing_m)
+
+    @property
+    def row_m(self) -> float | None:
+        """Between two planting rows, where it is known how they run. [m]"""
+        site = self.block.site
+        return None if site.row_azimuth_deg is None else site.row_spacing_m
 
     @property
     def most_samples(self) -> int:
@@ -130,7 +140,25 @@ def draw_own(boundary: str, choice: Choice, product: Product, canvas: Canvas) ->
     FarmError
         If it is not a line, cuts nothing, or leaves a part that cannot be driven.
     """
-    parts = parts_of(canvas.block.outline, lines_of(boundary, canvas.block.crs))
+    block, lines = canvas.block, lines_of(boundary, canvas.block.crs)
+    parts = parts_of(block.outline, lines)
+    row_m = canvas.row_m
+    between = lines
+    if row_m is not None:
+        between = [line_between_rows(line, canvas.grid, block.outline, row_m) for line in lines]
+    if any(one is not line for one, line in zip(between, lines, strict=True)):
+        # Where that will not do the border stays as drawn, as one worked out stays as it comes.
+        with suppress(FarmError):
+            moved = parts_of(block.outline, between)
+            if len(moved) == len(parts):
+                return _own(moved, choice, product, canvas, MOVED)
+    return _own(parts, choice, product, canvas)
+
+
+def _own(
+    parts: Sequence[Polygon], choice: Choice, product: Product, canvas: Canvas, more_said: str = ""
+) -> Drawn:
+    """Parts as zones, refused where a spreader cannot drive them."""
     cells = labels_of(parts, canvas.grid)
     refuse_undrivable(
         parts, canvas.block.outline, cells, canvas.grid, canvas.footprint, canvas.width_m,
@@ -141,7 +169,7 @@ def draw_own(boundary: str, choice: Choice, product: Product, canvas: Canvas) ->
     labels = spread(order[cells], canvas.grid.inside)
     say_failed(_judged(outlines, labels, canvas))
     saving, chance, more = weigh(product, cells, choice.chosen.labels)
-    why = say_own(len(parts), saving, chance, more, choice.chosen.count)
+    why = say_own(len(parts), saving, chance, more, choice.chosen.count) + more_said
     return Drawn(order[cells], outlines, "own", why, saving, chance)
 
 
@@ -161,10 +189,10 @@ def _judged(
 
 def _outlines(cells: NDArray[np.int64], canvas: Canvas) -> tuple[tuple[MultiPolygon, ...], str]:
     """Outlines that meet Z1 to Z11, or none and the criteria that were not met."""
-    grid, site = canvas.grid, canvas.block.site
+    grid = canvas.grid
     labels = np.full(grid.shape, -1, dtype=np.int64)
     labels[grid.inside] = cells
-    row_m = None if site.row_azimuth_deg is None else site.row_spacing_m
+    row_m = canvas.row_m
     found = ""
     # Borders midway between rows where that meets the criteria, else as they come.
     for between_m, tolerance in [(row_m, t) for t in TOLERANCES] + [(None, t) for t in TOLERANCES]:

@@ -131,6 +131,23 @@ def between_rows(shape: Polygon, edge_m: float, row_m: float) -> Polygon:
     return Polygon(rings[0], rings[1:]) if rings else Polygon()
 
 
+def line_between_rows(
+    line: LineString, grid: Grid, outline: BaseGeometry, row_m: float
+) -> LineString:
+    """The line with what runs along the rows laid midway between two of them. [m]
+
+    Rows are counted as those of zones are; what crosses them stays, as it is driven over anyway.
+    """
+    edge = float(from_block(grid, shapely.get_coordinates(outline))[:, 1].max())
+    xy = from_block(grid, shapely.get_coordinates(line))
+    along, across = np.abs(np.diff(xy, axis=0)).T
+    flat = across < ALONG_ROWS * along
+    moved = np.append(flat, False) | np.insert(flat, 0, False)
+    level = edge - np.round((edge - xy[:, 1]) / row_m) * row_m
+    found = to_block(grid, _stepped(xy[:, 0], np.where(moved, level, xy[:, 1]), row_m))
+    return LineString(found) if moved.any() and len(found) > 1 else line
+
+
 def _stepped(x: Array, y: Array, row_m: float) -> Array:
     """A line of corners between rows, its flat slopes turned into steps of one row."""
     corners = [np.array([[x[0], y[0]]])]

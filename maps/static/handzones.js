@@ -30,7 +30,7 @@
     const text = el("textarea", { id: "border-text", rows: 4, "aria-describedby": "border-how" });
     text.addEventListener("change", () => { lines = read(text.value); quilt.trace(lines); });
     fill(box, el("h2", { tabindex: "-1" }, "Your own border"),
-      el("p", { id: "border-how" }, "Click across the block from edge to edge, or move the cross with the arrow keys and press Enter. Or write a place a line, latitude first; an empty line begins another border."),
+      el("p", { id: "border-how" }, "Click across the block from edge to edge, or move the cross with the arrow keys and press Enter. Or write a place a line, latitude first; an empty line begins another border. What runs along the rows is laid midway between two of them."),
       el("label", { for: "border-text" }, "Places, as -33.9700, 19.9970"), text,
       el("div", { class: "actions" }, button("See what it gives", tryIt, "go"), button("Undo a point", undo), button("Another line", another), button("Leave it", () => leave())),
       el("div", { class: "found", "aria-live": "polite" }));
