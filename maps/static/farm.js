@@ -24,22 +24,37 @@ window.quilt = (() => {
       L.marker(block.label, { interactive: false, keyboard: false, icon: L.divIcon({ html: label, className: "", iconSize: [0, 0], iconAnchor: [0, 44] }) }).addTo(map);
       if (block.url) outline.on("click", () => { location.href = block.url; });
     }
-    // Hidden, as on paper, a map has no size to fit into.
-    const whole = () => map.getSize().x > 80 && map.getSize().y > 90 && map.fitBounds(bounds, { paddingTopLeft: [30, 54], paddingBottomRight: [40, 26], animate: false });
+    const furniture = document.querySelector(".furniture"), scale = el("div", { class: "scale" });
+    drawLegend();
+    furniture.querySelector(".north").before(scale);
+    // As large as can be with no block under the legend. Hidden, as on paper, there is no size.
+    const whole = () => {
+      if (map.getSize().x < 80 || map.getSize().y < 90) return;
+      for (const foot of [26, furniture.offsetHeight + 12]) {
+        map.fitBounds(bounds, { paddingTopLeft: [30, 54], paddingBottomRight: [40, foot], animate: false });
+        if (!covered(furniture)) return;
+      }
+    };
     map.on("moveend", keepLabels);
+    map.on("zoomend moveend", () => drawScale(map, scale));
     whole();
     crossLayer(data.crosses).addTo(map);
-    drawLegend();
-    const scale = el("div", { class: "scale" });
-    document.querySelector(".furniture .north").before(scale);
-    map.on("zoomend moveend", () => drawScale(map, scale));
-    drawScale(map, scale);
     map.scrollWheelZoom.disable();
     new ResizeObserver(() => { map.invalidateSize(); whole(); }).observe(map.getContainer());
     map.getContainer().setAttribute("role", "group");
     map.getContainer().setAttribute("aria-label", "Blocks: " + data.blocks.map((b) => b.name).join(", "));
     addEventListener("lightchange", () => { colour(); for (const b of data.blocks) layers["block:" + b.id].setStyle({ color: token("--ink") }); });
     document.documentElement.dataset.ready = "true";
+  }
+
+  function covered(furniture) {
+    const over = [...furniture.children].map((one) => one.getBoundingClientRect());
+    const corner = map.getContainer().getBoundingClientRect();
+    return data.blocks.some((block) => {
+      const box = layers["block:" + block.id].getBounds();
+      const [a, b] = [box.getNorthWest(), box.getSouthEast()].map((place) => map.latLngToContainerPoint(place).add([corner.left, corner.top]));
+      return over.some((one) => one.width && a.x < one.right && b.x > one.left && a.y < one.bottom && b.y > one.top);
+    });
   }
 
   // In the sun the classes are flat.
