@@ -18,6 +18,7 @@ from geo.intake.applications import (
     read_applications,
     read_log,
 )
+from geo.intake.corners import is_corners, read_corners
 from geo.intake.delimited import Sheet, read_sheets
 from geo.intake.headings import ROLES
 from geo.intake.known import Known, Profile
@@ -167,6 +168,7 @@ def _joined(readings: Sequence[Reading]) -> Reading:
         first = replace(
             first,
             kinds=tuple(dict.fromkeys((*first.kinds, *other.kinds))),
+            outlines=first.outlines + other.outlines,
             points=first.points + other.points,
             results=first.results + other.results,
             tissue=first.tissue + other.tissue,
@@ -195,6 +197,9 @@ def _read_sheet(sheet: Sheet, file: Received, known: Known) -> Reading:
     elif is_tissue(table):
         tissue, findings = read_tissue(table, known)
         reading = replace(reading, kinds=("tissue",), tissue=tissue)
+    elif is_corners(table) and not table.property_columns():
+        outlines, findings = read_corners(table, known)
+        reading = replace(reading, kinds=("outlines",), outlines=outlines)
     elif table.property_columns():
         reading, findings = _results(table, reading, known)
     elif has_places(table):

@@ -44,6 +44,7 @@ ROLES: Mapping[str, tuple[str, ...]] = {
     "lab date": ("date received", "received", "reported", "report date", "date reported",
                  "date analysed", "analysed", "date in", "date out"),
     "block": ("block", "block name", "field", "vineyard", "camp", "paddock", "site"),
+    "corner": ("corner", "corner no", "corner nr", "corner id", "vertex", "corners"),
     "note": ("note", "notes", "remark", "remarks", "comment", "comments", "mark", "flag"),
     "time": ("time", "timestamp", "datetime", "date time", "utc"),
     "hdop": ("hdop", "accuracy", "precision", "accuracy m"),

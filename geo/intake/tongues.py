@@ -108,6 +108,8 @@ ROLE_WORDS: Mapping[str, tuple[str, ...]] = {
         "nota", "notas", "observacao", "observacoes", "comentario", "comentarios", "opmerking",
         "osservazioni",
     ),
+    "corner": ("ecke", "eckpunkt", "eck nr", "sommet", "angle", "esquina", "vertice", "canto",
+               "hoek"),
     "stage": ("stadium", "entwicklungsstadium", "stade", "stade phenologique",
               "estado fenologico", "estadio fenologico", "stadio"),
     "organ": ("pflanzenteil", "organe", "organo", "orgao"),

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from geo.blocks import Block, Outline, read_outlines
+from geo.blocks import Block, Outline
 from geo.checks import check_samples
 from geo.errors import FarmError, IntakeError, SoilquiltError, UsageError
 from geo.farm import (
@@ -19,6 +19,7 @@ from geo.farm import (
     store_reading,
 )
 from geo.findings import Finding
+from geo.intake.corners import outlines_of_file
 from geo.intake.files import read_file
 from geo.store.planned import planned_places
 from geo.store.receiving import Stored
@@ -59,7 +60,7 @@ def outlines_of(
     for path in files:
         must_exist(path)
         beside = [outline.lonlat for outline in outlines]
-        more, found = read_outlines(path, crs=crs, beside=beside, accept=accept)
+        more, found = outlines_of_file(path, crs=crs, beside=beside, accept=accept)
         outlines += more
         findings += found
     return outlines, findings

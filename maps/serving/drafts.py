@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
-from geo.blocks import Outline, read_outlines
+from geo.blocks import Outline
 from geo.errors import FarmError, IntakeError, SoilquiltError, UnreadableError
 from geo.farm import (
     create_farm,
@@ -25,6 +25,7 @@ from geo.farm import (
     store_reading,
 )
 from geo.findings import Finding
+from geo.intake.corners import outlines_of_file
 from geo.intake.files import read_file
 from geo.intake.reading import Reading
 from geo.received import read_zip, receive
@@ -334,7 +335,7 @@ def _make_farm(
         try:
             if "outlines" not in read_file(path, crs=draft.crs, accept=sorted(draft.accept)).kinds:
                 continue
-            more, found = read_outlines(
+            more, found = outlines_of_file(
                 path, crs=draft.crs, beside=[o.lonlat for o in outlines],
                 accept=sorted(draft.accept),
             )  # fmt: skip
