@@ -306,7 +306,7 @@ def _quantile_said(requirement: Requirement) -> Reason:
     short, over = requirement.cost_too_little, requirement.cost_too_much
     return Reason(
         f"Too little costs {short:g}, too much {over:g}: so the rate is one that "
-        f"{1 - requirement.quantile:.0%} of the places and draws would exceed.",
+        f"{100 * (1 - requirement.quantile):.0f} % of the places and draws would exceed.",
         About.COSTS,
     )
 

@@ -66,7 +66,7 @@ def write_spreader(season: Season, folder: Path) -> dict[str, list[ShapefileRepo
         )
         flags = [r.from_memory for r in season.prescription.rates if r.material == material]
         twice = already_spread(r for r in season.prescription.rates if r.material == material)
-        warnings = (f"{SPREAD_TWICE} {said}" for said in twice)
+        warnings = (" ".join([SPREAD_TWICE, *twice]),) if twice else ()
         cautions = (*warnings, *season.prescription.cautions)
         text = readme_text(written, season.settings, cautions, flags, grids_kg)
         (place / "readme.txt").write_text(text, encoding="ascii", newline="")

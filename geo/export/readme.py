@@ -14,6 +14,11 @@ from geo.units import KG_PER_LB, M_PER_FT, acres_from_ha
 
 #: Side of the tray in the tray check. [m]
 TRAY_M = 0.5
+#: Said where no caution of the materials says it.
+LOCAL_RULES = (
+    "- Setbacks from water, wells and neighbours are local rules: ask the authority or a licensed "
+    "adviser."
+)
 #: Said to whoever drives: rates come from the samples alone, so a driver could spread twice.
 SPREAD_TWICE = "Do not spread twice: the rates do not count this."
 
@@ -59,11 +64,9 @@ def readme_text(
     if any(rate_from_memory):
         lines += ["A figure behind these rates is from memory: check it before spreading.", ""]
     lines += ["Cautions", *(f"- {caution}" for caution in cautions)]
-    lines += [
-        "- Setbacks from water, wells and neighbours are local rules: ask the authority or a "
-        "licensed adviser.",
-        "",
-    ]
+    if not any("local rule" in caution for caution in cautions):
+        lines.append(LOCAL_RULES)
+    lines.append("")
     return "\r\n".join(_ascii(line) for line in lines)
 
 
@@ -95,11 +98,11 @@ def _layer_lines(layer: SpreadLayer, report: ShapefileReport, settings: Settings
         )
     for zone, rate in zip(layer.zones, layer.rates_kg_ha, strict=True):
         tray_g = rate * TRAY_M**2 / 10
+        caught = f"{tray_g:.1f} g in a tray of {TRAY_M * 100:.0f} x {TRAY_M * 100:.0f} cm"
+        out = f"{_along(rate, swath_m, settings)}; {caught}" if rate > 0 else "closed"
         lines.append(
             f"  Zone {zone.zone_id}: {written_rate(rate, unit):g} {unit}, "
-            f"{_area(zone.area_ha, settings)}, {_mass(rate * zone.area_ha, settings)}; "
-            f"{_along(rate, swath_m, settings)}; "
-            f"{tray_g:.1f} g in a tray of {TRAY_M * 100:.0f} x {TRAY_M * 100:.0f} cm."
+            f"{_area(zone.area_ha, settings)}, {_mass(rate * zone.area_ha, settings)}; {out}."
         )
     return [*lines, ""]
 

@@ -84,7 +84,9 @@ def _uniform_said(one: Uniform) -> str:
     if one.rate_kg_ha <= 0:
         return "One rate would be none: most of the block asks for nothing."
     lost = one.expected_loss_ratio - 1
-    return f"Its expected loss is {lost:.0%} above that of the zones." if lost > 0.005 else ""
+    return (
+        f"Its expected loss is {100 * lost:.0f} % above that of the zones." if lost > 0.005 else ""
+    )
 
 
 def write_rates(season: Season, path: Path) -> None:

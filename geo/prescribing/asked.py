@@ -77,8 +77,8 @@ def product_chain(
         Link(
             "quantile",
             f"The rule over {places} places and {draws} draws of the maps, doubt and all: "
-            f"{requirement.quantile:.0%} of them ask for no more than {kg_words(pure)} {unit} "
-            f"(too little costs {requirement.cost_too_little:g}, too much "
+            f"{100 * requirement.quantile:.0f} % of them ask for no more than {kg_words(pure)} "
+            f"{unit} (too little costs {requirement.cost_too_little:g}, too much "
             f"{requirement.cost_too_much:g})",
             pure,
             unit,

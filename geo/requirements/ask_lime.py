@@ -195,8 +195,8 @@ def lime_credit(case: Case) -> tuple[Array, list[Reason]]:
             credit = credit + pure * min(1.0, part)
         where = f", {record.zone}" if record.zone else ""
         told = (
-            f"Lime of {record.applied_on} ({record.rate_kg_ha:g} kg/ha{where}): {share:.0%} has "
-            "not reacted yet and is credited."
+            f"Lime of {record.applied_on} ({record.rate_kg_ha:g} kg/ha{where}): "
+            f"{100 * share:.0f} % has not reacted yet and is credited."
         )
         said.append(Reason(told, About.CREDIT))
     return credit, said

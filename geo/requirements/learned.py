@@ -51,7 +51,7 @@ def _with_response(requirement: Requirement, response: Response) -> Requirement:
     why = (
         f"This block is better known than the table: {own} {response.unit} "
         f"({span}) in place of {table}, so the "
-        f"table's rate is taken x {factor:.2f} (at most {MOST_CHANGE:.0%} either way)."
+        f"table's rate is taken x {factor:.2f} (at most {100 * MOST_CHANGE:.0f} % either way)."
     )
     told = " ".join([why, *reasons_about(response.notes, About.EARLY)])
     return replace(
