@@ -161,10 +161,25 @@ def read_zip(data: bytes, name: str, extensions: tuple[str, ...]) -> dict[str, b
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             members = [m for m in archive.infolist() if not m.is_dir()]
             check_members(members, name)
-            wanted = [m for m in members if _suffix(m) in extensions]
+            wanted = [m for m in members if _suffix(m) in extensions and not _hidden(m)]
             return {PurePosixPath(m.filename).name: _member(archive, m, name) for m in wanted}
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError) as error:
         raise IntakeError(f"{name} is damaged: {error}. Save it again as one file.") from None
+
+
+def left_in_zip(data: bytes, extensions: tuple[str, ...]) -> tuple[str, ...]:
+    """Members that `read_zip` leaves where they are, by base name; not what systems hide."""
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        members = [m for m in archive.infolist() if not m.is_dir() and not _hidden(m)]
+    return tuple(PurePosixPath(m.filename).name for m in members if _suffix(m) not in extensions)
+
+
+def _hidden(member: zipfile.ZipInfo) -> bool:
+    """Files that computers add by themselves: a Mac's shadows, thumbnails, looks of a folder."""
+    path = PurePosixPath(member.filename)
+    return "__MACOSX" in path.parts or path.name.startswith(".") or path.name.lower() in (
+        "thumbs.db", "desktop.ini",
+    )  # fmt: skip
 
 
 def _suffix(member: zipfile.ZipInfo) -> str:

@@ -28,7 +28,7 @@ from geo.findings import Finding
 from geo.intake.corners import outlines_of_file
 from geo.intake.files import read_file
 from geo.intake.reading import Reading
-from geo.received import read_zip, receive
+from geo.received import left_in_zip, read_zip, receive
 from geo.store.corrections import Change
 from geo.store.database import copy_store
 from geo.store.database import reading as reading_store
@@ -106,12 +106,24 @@ def add_upload(draft: Draft, name: str, data: bytes) -> None:
                 place.unlink()
                 for member, content in sorted(members.items()):
                     add_upload(draft, member, content)
+                draft.refused += [(left, _not_from_zip(left, name)) for left in
+                                  left_in_zip(data, IN_ZIP)]  # fmt: skip
                 return
     except IntakeError as error:
         draft.refused.append((name, str(error)))
         return
     if place.suffix.lower() not in BESIDE:
         draft.files.append(place)
+
+
+def _not_from_zip(member: str, name: str) -> str:
+    """Why a file of a zip is left there."""
+    if member.lower().endswith(".pdf"):
+        return (
+            f"It is a PDF, left in {name}. Numbers cannot be read from it safely: ask the "
+            "laboratory for CSV or XLSX, or type them here."
+        )
+    return f"It is left in {name}: files of this kind hold no table and no map that is read here."
 
 
 def read_again(draft: Draft, sha: str) -> None:
