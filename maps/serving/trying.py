@@ -33,7 +33,12 @@ TRIED_DRAWS = 150
 #: one property on the usual grid take 9 MB.
 MOST_GRIDS, MOST_ASKED, MOST_ZONE_MAPS = 1, 3, 40
 
+#: Draws times cells up to which zones are tried with all draws: half as many again as a block of
+#: the usual size has.
+MOST_VALUES = 10_000_000
+
 Made = TypeVar("Made")
+HangsOn = tuple[SpreaderSettings, tuple[float, float], float, str]
 
 
 @dataclass(frozen=True)
@@ -96,7 +101,11 @@ def tried(live: Live, amendment: str, wish: Wish) -> Season:
     settings, place = wished(found.settings, found.block, amendment, wish, bought)
     with live.lock:
         asked = _asked(live, stored, wish, settings, place)
-        zones = _zones(live, asked, wish, settings, place)
+        hangs_on = _zones_hang_on(asked, settings, place, live.tables)
+        zones = _stored_zones(live, stored, wish, hangs_on)
+        if zones is None:
+            asked = _lighter(asked)
+            zones = _zones_anew(live, asked, wish, hangs_on, settings, place)
     plan = prescribe([zones], [asked], place, settings, live.tables)
     return replace(
         found, block=place, settings=settings, requirements=(asked,), zone_maps=(zones,),
@@ -145,25 +154,35 @@ def _asked_anew(live: Live, amendment: str, settings: Settings, place: Block) ->
     return with_responses(asked, kept.responses[0])[0]
 
 
-def _zones(live: Live, asked: Requirement, wish: Wish, settings: Settings, place: Block) -> ZoneMap:
-    """Zones under a wish: the stored ones where nothing they hang on is another."""
-    found, tables = live.season, live.tables
-    hangs_on = _zones_hang_on(asked, settings, place, tables)
-    if wish.target_ph is None and wish.width_m is None:
-        stored = next(r for r in found.requirements if r.amendment == asked.amendment)
-        if hangs_on == _zones_hang_on(stored, found.settings, found.block, tables):
-            return next(z for z in found.zone_maps if z.amendment == asked.amendment)
+def _stored_zones(live: Live, stored: Requirement, wish: Wish, hangs_on: HangsOn) -> ZoneMap | None:
+    """The zones of the season itself, where nothing they hang on is another under the wish."""
+    found = live.season
+    if wish.target_ph is not None or wish.width_m is not None:
+        return None
+    if hangs_on != _zones_hang_on(stored, found.settings, found.block, live.tables):
+        return None
+    return next(z for z in found.zone_maps if z.amendment == stored.amendment)
+
+
+def _lighter(asked: Requirement) -> Requirement:
+    """The requirement of a block beyond the usual size with fewer of its draws."""
+    if asked.draws.size <= MOST_VALUES:
+        return asked
+    return replace(asked, draws=asked.draws[:TRIED_DRAWS])
+
+
+def _zones_anew(
+    live: Live, asked: Requirement, wish: Wish, hangs_on: HangsOn, settings: Settings, place: Block
+) -> ZoneMap:
     _, _, step, own = hangs_on
-    shown = _few_surfaces(found.surfaces)
+    shown = _few_surfaces(live.season.surfaces)
     return _remembered(
         live.kept.zones, (asked.amendment, wish.target_ph, hangs_on), MOST_ZONE_MAPS,
         lambda: delineate_zones(asked, shown, place, settings, step, boundary=own),
     )  # fmt: skip
 
 
-def _zones_hang_on(
-    asked: Requirement, settings: Settings, place: Block, tables: Tables
-) -> tuple[SpreaderSettings, tuple[float, float], float, str]:
+def _zones_hang_on(asked: Requirement, settings: Settings, place: Block, tables: Tables) -> HangsOn:
     """What zones come from beside the draws: machine, costs, step of the rate, own border."""
     step = rate_step_kg_ha(asked.amendment, material_for(asked, place, settings, tables))
     return (
