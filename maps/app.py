@@ -1,8 +1,9 @@
 """The browser app: routes of one farm, or of a folder of farms.
 
 `create_app` gives an ASGI application that answers on this machine only, changes nothing on GET,
-and uses the functions of the command line for everything it computes. This module and `site`,
-`siteparts`, `sitehands` and `sitechanges` of `maps.serving` are those that know the web framework.
+and uses the functions of the command line for everything it computes. This module and those of
+`maps.serving` whose names begin with `site` (and `sent`) know the web framework, no other does:
+they read a request, call a page or a change by its own words, and answer.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """One way down: a module imports only from modules above it; geo never imports maps."""
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -137,6 +138,16 @@ def test_a_module_imports_only_from_above(path: Path):
     assert place(module) >= 0, f"{module} is not in ORDER"
     below = [name for name in imports(path) if place(name) > place(module)]
     assert below == []
+
+
+def test_only_routes_and_their_handlers_know_the_web_framework():
+    knowing = {
+        str(path.relative_to(ROOT / "maps"))
+        for path in FILES
+        if re.search(r"^\s*(from|import) starlette", path.read_text(encoding="utf-8"), re.M)
+    }
+    others = {name for name in knowing if not name.startswith("serving/site")}
+    assert others == {"app.py", "serving/sent.py"}
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))

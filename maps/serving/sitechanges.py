@@ -24,6 +24,7 @@ from maps.serving import answers, drafts, farmtext, wishes
 from maps.serving.comparing import comparison
 from maps.serving.planning import is_planning
 from maps.serving.running import Run
+from maps.serving.sent import sent_by
 from maps.serving.sitedrawing import MOST_FILES, MOST_FORM_PART, SiteDrawing, is_picture
 from maps.serving.units_of_work import units_of
 from maps.serving.wishes import wish_of
@@ -151,7 +152,7 @@ class SiteChanges(SiteDrawing):
     async def what_if(self, request: Request) -> Response:
         """Zones, rates and money under a wish; nothing is stored."""
         season, block = self.place(request)
-        asked = await request.json()
+        asked = await sent_by(request)
         return JSONResponse(
             await run_in_threadpool(
                 block_page.what_if,
@@ -166,16 +167,18 @@ class SiteChanges(SiteDrawing):
     async def keep_wish(self, request: Request) -> Response:
         """Write a wish into farm.toml; the old text is kept."""
         season, block = self.place(request)
-        asked = await request.json()
+        asked = await sent_by(request)
         amendment, wish = str(asked.get("amendment", "")), wish_of(asked)
         mark = await run_in_threadpool(wishes.keep, self.work, season, block, amendment, wish)
+        await run_in_threadpool(self.work.warm_again)
         said = "Kept in farm.toml. Run the season to make the files anew."
         return JSONResponse({"said": said, "mark": mark})
 
     async def take_wish_back(self, request: Request) -> Response:
         """Put the farm.toml from before a kept wish back, if nothing changed it since."""
-        mark = str((await request.json()).get("mark", ""))
+        mark = str((await sent_by(request)).get("mark", ""))
         await run_in_threadpool(wishes.take_back, self.work, mark)
+        await run_in_threadpool(self.work.warm_again)
         return JSONResponse({"said": "Taken back: farm.toml is as it was."})
 
     async def begin_run(self, request: Request) -> Response:
@@ -237,6 +240,7 @@ class SiteChanges(SiteDrawing):
                 text = (self.work.folder / "farm.toml").read_text(encoding="utf-8")
             context = {**shown, "text": text, "refused": refused, "wrong": wrong, "before": False}
             return await self.page(request, "settings.html", "settings", context)
+        await run_in_threadpool(self.work.warm_again)
         return self.back(request, "/settings")
 
     async def change_block(self, request: Request) -> Response:
@@ -290,7 +294,7 @@ class SiteChanges(SiteDrawing):
     async def try_spots(self, request: Request) -> Response:
         """What the plan is worth with some spots elsewhere; nothing is stored."""
         season, block = self.place(request)
-        places = spots_page.places_of(await request.json())
+        places = spots_page.places_of(await sent_by(request))
         return JSONResponse(
             await run_in_threadpool(spots_page.tried, self.work, season, block, places)
         )
@@ -298,7 +302,7 @@ class SiteChanges(SiteDrawing):
     async def keep_spots(self, request: Request) -> Response:
         """Write the plan's files anew with some spots elsewhere."""
         season, block = self.place(request)
-        places = spots_page.places_of(await request.json())
+        places = spots_page.places_of(await sent_by(request))
         if is_planning(self.work.run):
             raise UsageError("Spots are being planned just now. Keep places when that is done.")
         return JSONResponse(
@@ -324,6 +328,7 @@ class SiteChanges(SiteDrawing):
     async def settings_back(self, request: Request) -> Response:
         """Go back to the farm.toml before."""
         await run_in_threadpool(farmtext.take_back, self.work.folder)
+        await run_in_threadpool(self.work.warm_again)
         return self.back(request, "/settings")
 
 

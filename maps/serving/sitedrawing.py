@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tempfile
 from pathlib import Path
-from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -15,6 +14,7 @@ from geo.errors import UsageError
 from geo.settings_text import toml_text
 from maps.pages import outline as outline_page
 from maps.serving import drafts, farmtext, ownground
+from maps.serving.sent import sent_by
 from maps.serving.siteparts import SiteParts
 
 #: Bytes of one uploaded form beside its files.
@@ -36,17 +36,17 @@ class SiteDrawing(SiteParts):
 
     async def place_typed(self, request: Request) -> Response:
         """A typed place as numbers; nothing is stored."""
-        sent = await _json(request)
+        sent = await sent_by(request)
         return JSONResponse(outline_page.place_of(str(sent.get("text", ""))))
 
     async def check_outline(self, request: Request) -> Response:
         """Hectares of a drawing and what is to be said of it; nothing is stored."""
-        asked = outline_page.asked_of(await _json(request))
+        asked = outline_page.asked_of(await sent_by(request))
         return JSONResponse(await run_in_threadpool(outline_page.checked, self.work, asked))
 
     async def store_outline(self, request: Request) -> Response:
         """Store a drawing as a block, or as another outline of one."""
-        asked = outline_page.asked_of(await _json(request))
+        asked = outline_page.asked_of(await sent_by(request))
         said = await run_in_threadpool(outline_page.store, self.work, asked)
         await run_in_threadpool(ownground.told, self.work)  # into the farm that has just begun
         return JSONResponse({"said": said})
@@ -86,14 +86,3 @@ class SiteDrawing(SiteParts):
 def is_picture(name: str | None) -> bool:
     """Whether a file is meant as a picture of the ground, by its name."""
     return str(name or "").lower().endswith((".tif", ".tiff"))
-
-
-async def _json(request: Request) -> dict[str, Any]:
-    """The body of a request of our own script."""
-    try:
-        sent = await request.json()
-    except ValueError:
-        sent = None
-    if not isinstance(sent, dict):
-        raise UsageError("This request cannot be read. Nothing was changed.")
-    return sent

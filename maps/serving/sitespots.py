@@ -14,6 +14,7 @@ from geo.errors import UsageError
 from maps.pages import spots as spots_page
 from maps.pages import spotwishes
 from maps.serving.planning import block_planning
+from maps.serving.sent import sent_by
 from maps.serving.workspace import Workspace
 
 Handler = Callable[[Request], Awaitable[Response]]
@@ -25,10 +26,7 @@ def spot_routes(work: Workspace) -> list[tuple[str, Handler]]:
     async def plan_again(request: Request) -> Response:
         """Check the wishes and plan the block in the background; nothing is stored before."""
         season, block = request.path_params["season"], work.block(request.path_params["slug"])
-        try:
-            sent = await request.json()
-        except ValueError:
-            raise UsageError("This request cannot be read. Nothing was changed.") from None
+        sent = await sent_by(request)
         asked = await run_in_threadpool(_read, work, season, block, sent)
         if work.run is not None and work.run.busy:
             raise UsageError(
