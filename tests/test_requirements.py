@@ -294,6 +294,22 @@ def test_the_chain_ends_in_the_same_requirement_as_the_rule(soil, name, more):
     assert any(link.sources for link in links)
 
 
+def test_boron_below_one_is_not_said_to_be_one():
+    """A mean of 0.68 mg/kg, told whole, would read 1 mg/kg: three times a limit of 0.3."""
+    found = ask({**SOIL, "b": 0.68}, only=["boron"], sd=0.17)["boron"]
+    assert found.none_needed is not None
+    assert "B 0.68 mg/kg on average" in found.none_needed
+
+
+def test_what_a_band_lacks_is_named():
+    band = {"placement": {"default": "band"}}
+    cases = ((2.4, "band_width_m is"), (None, "band_width_m and row_spacing_m are"))
+    for spacing, missing in cases:
+        known = {**band, "planted": 2030, "row_spacing_m": spacing}
+        said = ask({**SOIL, "k": 40.0}, only=["potassium"], **known)
+        assert f"but {missing} not in farm.toml" in " ".join(said["potassium"].reasons)
+
+
 def test_the_chain_is_that_of_the_zone_and_not_of_the_block():
     # OSU9585: Sikora 6.4 and 6.5 to 6.0 are 1.5 and 1.2 ton/ac
     links = ask(only=["lime"])["lime"].steps({"buffer_ph": 6.45, "ph_water": 5.2}, None)

@@ -313,9 +313,11 @@ def _band_said(answer: Answer, case: Case) -> list[str]:
     site = case.block.site
     if case.placement(answer.amendment) != "band" or (site.band_width_m and site.row_spacing_m):
         return []
+    missing = [key for key in ("band_width_m", "row_spacing_m") if not getattr(site, key)]
     return [
-        "It goes on in a band, but band_width_m or row_spacing_m is not in farm.toml: the rate is "
-        "per full hectare, and the cap is tested as if it were spread over all of it."
+        f"It goes on in a band, but {' and '.join(missing)} "
+        f"{'is' if len(missing) == 1 else 'are'} not in farm.toml: the rate is per full hectare, "
+        "and the cap is tested as if it were spread over all of it."
     ]
 
 
@@ -336,7 +338,7 @@ def _nowhere(answer: Answer, case: Case) -> str:
     """Words for a block where something may be asked, but nowhere likely enough."""
     key = answer.keys[0]
     surface = case.surfaces[key]
-    digits = 1 if key.startswith("ph") or key == "esp" else 0
+    digits = 1 if key.startswith("ph") or key == "esp" else 0 if surface.mean >= 10 else 2
     name = "pH" if key.startswith("ph") else key.upper() if key == "esp" else key.capitalize()
     unit = "" if surface.unit == "pH" else f" {surface.unit}"
     side = "too high" if answer.amendment in ("sulfur", "gypsum") else "short"
