@@ -227,7 +227,12 @@ def _release_words(key: str, release: tuple[str, ...]) -> str:
             f"No tissue limits for {name_of(key)} that we have seen in print: ask an adviser, or "
             "enter your own table."
         )
-    return f"A test of {' or of '.join(release)} that finds {name_of(key)} low releases it."
+    stages: dict[str, list[str]] = {}
+    for method in release:
+        part, _, stage = method.partition(", ")
+        stages.setdefault(part, []).append(stage)
+    asked = [f"the {part}" + f" at {' or '.join(at)}" * any(at) for part, at in stages.items()]
+    return f"A test of {', or of '.join(asked)} that finds {name_of(key)} low releases it."
 
 
 def _soil_alone(key: str, need: Row | None) -> Decision:
