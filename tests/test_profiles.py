@@ -140,6 +140,21 @@ def test_a_stored_file_is_read_again_in_one_step(farm):
             "block,date,product,rate kg/ha,area ha\nYard,2025-05-02,dolomitic lime,2000,3.1\n",
             ("dolomitic lime", "2000"),
         ),
+        (
+            "sample,lat,lon,depth,pH (H2O),K mg/kg\nN1,45.0004,10.0003,0-30,6.1,140\n"
+            "N2,45.0006,10.0009,30-60,6.4,120\n",
+            (
+                "N01",
+                "45.000400",
+                "10.000300",
+                "latitude",
+                "depth cm",
+                "0 to 30",
+                "30 to 60",
+                "6.1",
+                "140",
+            ),
+        ),
     ],
 )
 def test_a_typed_table_of_any_kind_shows_its_first_rows(farm, table, shown):

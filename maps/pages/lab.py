@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Any
 
@@ -168,7 +168,7 @@ def _columns(reading: Reading) -> Data:
 
 
 def _rows(reading: Reading) -> Data | None:
-    """The first samples of a file of results, in house units."""
+    """The first samples of a file of results, in house units, with their places and layers."""
     if not reading.results:
         return _other_rows(reading)
     keys = list(dict.fromkeys(r.key for r in reading.results))[:FIRST_KEYS]
@@ -176,8 +176,9 @@ def _rows(reading: Reading) -> Data | None:
     cells = {(r.sample_id, r.row, r.key): r for r in reading.results}
     known = properties()
     rows = []
+    beside = _beside(reading)
     for sample, row in samples:
-        line = [sample]
+        line = [sample, *(of(sample, row) for of in beside.values())]
         for key in keys:
             cell = cells.get((sample, row, key))
             text = (
@@ -193,7 +194,25 @@ def _rows(reading: Reading) -> Data | None:
         known[k].symbol + ("" if known[k].unit in ("pH", "1") else f" {known[k].unit}")
         for k in keys
     ]
-    return {"file": reading.path.rpartition("/")[2], "heads": ["sample", *heads], "rows": rows}
+    return {
+        "file": reading.path.rpartition("/")[2],
+        "heads": ["sample", *beside, *heads],
+        "rows": rows,
+    }
+
+
+def _beside(reading: Reading) -> dict[str, Callable[[str, int], str]]:
+    """What a file of results says of a sample beside its values: heading -> words of a row."""
+    places = {p.sample_id: p for p in reading.points}
+    layers = {(r.sample_id, r.row): r.depth_cm for r in reading.results if r.depth_cm}
+    told: dict[str, Callable[[str, int], str]] = {}
+    if places:
+        told["latitude"] = lambda s, _: f"{places[s].lat:.6f}" if s in places else "no place"
+        told["longitude"] = lambda s, _: f"{places[s].lon:.6f}" if s in places else ""
+    if layers:
+        words = {cell: f"{depth[0]:g} to {depth[1]:g}" for cell, depth in layers.items()}
+        told["depth cm"] = lambda s, row: words.get((s, row), "")
+    return told
 
 
 def _other_rows(reading: Reading) -> Data | None:
