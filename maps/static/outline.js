@@ -4,7 +4,6 @@
 (() => {
   const $ = (id) => document.getElementById(id);
   const box = $("map"), editing = Boolean(data.slug);
-  const A_M = 6378137, E2 = 0.00669437999014132, E = Math.sqrt(E2); // WGS84
   const STEP_M = 1, LONG_M = 10, MOST_SHOWN = 200, NEAR_PX = 12, ROOM_PX = 64;
   const checks = lastOf();
   const APART_PX = matchMedia("(max-width: 719px)").matches ? 37 : 27;
@@ -23,25 +22,6 @@
     return kind === "hole" ? `hole ${number}` : same.length > 1 ? `piece ${number}` : "the outline";
   };
 
-  // Measures on the ellipsoid: metres of a degree, and the area under a parallel by the authalic
-  // function q of Snyder (1987, USGS Professional Paper 1395, equation 3-12).
-  const rad = Math.PI / 180;
-  function degreeM(lat) {
-    const w = 1 - E2 * Math.sin(lat * rad) ** 2;
-    return { lon: rad * A_M * Math.cos(lat * rad) / Math.sqrt(w), lat: rad * A_M * (1 - E2) / w ** 1.5 };
-  }
-  function q(lat) {
-    const s = Math.sin(lat * rad);
-    return (1 - E2) * (s / (1 - E2 * s * s) - Math.log((1 - E * s) / (1 + E * s)) / (2 * E));
-  }
-  function ringHa(corners) {
-    if (corners.length < 3) return 0;
-    const [lon0, q0] = [corners[0][0], q(corners[0][1])];
-    const flat = corners.map(([lon, lat]) => [(lon - lon0) * rad, q(lat) - q0]);
-    let twice = 0;
-    flat.forEach(([x, y], i) => { const [x2, y2] = flat[(i + 1) % flat.length]; twice += x * y2 - x2 * y; });
-    return Math.abs(twice) / 2 * A_M * A_M / 2 / 1e4;
-  }
   // The farm's own units.
   const AC_HA = 0.40468564224, acres = data.units.area === "ac";
   function areaWords(ha) { const size = acres ? ha / AC_HA : ha; return `${size.toFixed(size < 0.1 ? 4 : 2)} ${data.units.area}`; }
@@ -327,33 +307,18 @@
     $("store").disabled = !sound;
   }
 
-  // I am here: only where the browser runs on the machine that serves the page.
-  const ownMachine = window.isSecureContext && ["127.0.0.1", "localhost", "[::1]"].includes(location.hostname) && "geolocation" in navigator;
-  $("here").hidden = $("herehow").hidden = !ownMachine;
-  function located(found) {
-    const { latitude, longitude, accuracy } = found.coords;
-    place = [longitude, latitude];
+  // I am here
+  function shownHere(at, accuracy) {
+    place = at;
     mine.clearLayers();
-    L.circle([latitude, longitude], { radius: accuracy, interactive: false, color: token("--ink"), weight: 1.5, dashArray: "3 4", fillColor: token("--thread"), fillOpacity: 0.08, className: "accuracy" }).addTo(mine);
-    L.marker([latitude, longitude], { interactive: false, keyboard: false, icon: L.divIcon({ className: "me", iconSize: null, html: "" }) }).addTo(mine);
-    settle({ lat: latitude, lng: longitude });
-    const around = L.latLng(latitude, longitude).toBounds(Math.max(4 * accuracy, 200));
-    if (!map.getBounds().contains([latitude, longitude]) || map.getZoom() < 14) map.fitBounds(around, { animate: false });
-    const coarse = accuracy > 30 ? " That is too coarse for a corner, good enough to find the field." : "";
-    $("heresaid").textContent = `You are within ${accuracy < 10 ? accuracy.toFixed(1) : Math.round(accuracy)} m of the dot, 19 times in 20.${coarse}`;
-    $("heretools").hidden = false;
+    L.circle(latlng(at), { radius: accuracy, interactive: false, color: token("--ink"), weight: 1.5, dashArray: "3 4", fillColor: token("--thread"), fillOpacity: 0.08, className: "accuracy" }).addTo(mine);
+    L.marker(latlng(at), { interactive: false, keyboard: false, icon: L.divIcon({ className: "me", iconSize: null, html: "" }) }).addTo(mine);
+    settle({ lat: at[1], lng: at[0] });
+    const around = L.latLng(latlng(at)).toBounds(Math.max(4 * accuracy, 200));
+    if (!map.getBounds().contains(latlng(at)) || map.getZoom() < 14) map.fitBounds(around, { animate: false });
     tell();
   }
-  function lost(error) {
-    $("heretools").hidden = true;
-    $("heresaid").textContent = error.code === 1 ? "The browser was not allowed to say where you are. Allow it for this page beside the address, or type the corner."
-      : error.code === 3 ? "No place was found within 20 seconds. Try again under open sky, or type the corner."
-      : "This computer cannot say where it is. Take the place from your phone and type the corner.";
-  }
-  $("here").addEventListener("click", () => {
-    $("heresaid").textContent = "Looking for your place";
-    navigator.geolocation.getCurrentPosition(located, lost, { enableHighAccuracy: true, timeout: 20000, maximumAge: 0 });
-  });
+  iAmHere(shownHere);
   $("herecorner").addEventListener("click", () => {
     if (clicking < 0) insertNear(place);
     else add(...place);
@@ -410,12 +375,7 @@
   $("addtyped").addEventListener("click", addTyped);
   $("typed").addEventListener("keydown", (event) => { if (event.key === "Enter") { event.preventDefault(); addTyped(); } });
   $("longest")?.addEventListener("click", () => {
-    let most = 0, degrees = null;
-    for (const { kind, corners } of rings) if (kind === "piece") corners.forEach((a, k) => {
-      const b = corners[(k + 1) % corners.length], unit = degreeM(a[1]);
-      const [x, y] = [(b[0] - a[0]) * unit.lon, (b[1] - a[1]) * unit.lat];
-      if (Math.hypot(x, y) > most) { most = Math.hypot(x, y); degrees = (Math.atan2(x, y) / rad + 360) % 180; }
-    });
+    const degrees = longestSide(rings.filter((r) => r.kind === "piece").map((r) => r.corners));
     if (degrees !== null) $("azimuth").value = degrees.toFixed(1);
   });
   $("about").addEventListener("input", check);
