@@ -68,6 +68,14 @@ def test_the_first_page_says_what_to_spread_where(printed, poel):
 
 
 @poppler
+def test_a_sheet_names_the_other_sheets_and_their_pages(printed):
+    pages = tool("pdftotext", printed / "kniee" / "report.pdf").split("\f")
+    (said,) = re.findall(r"Also to spread here: potassium, .* page (\d+)\.", pages[0])
+    assert "Potassium for Knieë" in pages[int(said) - 1]
+    assert "Also to spread here: gypsum" in pages[int(said) - 1]
+
+
+@poppler
 def test_every_section_the_adviser_needs_is_there(printed):
     text = tool("pdftotext", printed / "poel" / "report.pdf")
     wanted = ["Why these rates", "What has no rate, and why", "The soil of Poel", "Maps of Poel"]

@@ -51,6 +51,7 @@ def material_sheet(season: Season, amendment: str) -> Data:
     return {
         "title": f"{word.capitalize()} for {season.block.name}",
         "say": spread_sentence(season, amendment),
+        "short": _short(season, amendment, material),
         "twice": twice(season, amendment),
         "map": prints.zone_picture(season.block, zone_map, by_rate),
         "alt": f"Map of {season.block.name}: " + "; ".join(_zone_said(season, r) for r in by_rate),
@@ -76,6 +77,13 @@ def material_sheet(season: Season, amendment: str) -> Data:
         ],
         "byRow": _by_row(season, zone_map, rates),
     }
+
+
+def _short(season: Season, amendment: str, material: Material) -> str:
+    """Amendment, amount and product in a few words."""
+    rates = rates_of(season, amendment).values()
+    total = measures_of(season.settings).amount(sum(r.rate_kg_ha * r.area_ha for r in rates))
+    return f"{AMENDMENT_WORDS.get(amendment, amendment)}, {total} of {material.name}"
 
 
 def _zone_said(season: Season, rate: Rate) -> str:
