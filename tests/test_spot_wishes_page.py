@@ -1,6 +1,7 @@
 """Wishes on the spots page through the in-memory client: planned in the background, or refused."""
 
 import json
+import re
 import shutil
 
 import pytest
@@ -10,6 +11,7 @@ from starlette.testclient import TestClient
 from geo.blocks import Outline
 from geo.farm import create_farm, read_blocks
 from maps.app import create_app
+from maps.cli import main
 
 BASE = "http://127.0.0.1:8000"
 
@@ -69,6 +71,14 @@ def test_what_is_insisted_on_is_planned(client, werfie):
     assert len(shown["areas"][0][0]) == 4
     assert shown["gate"] == pytest.approx(gate, abs=1e-7)
     assert data["way"].startswith("M")  # round the ends of the rows
+    told = re.search(r'<p class="command">soilquilt (plan .*?)</p>', page)[1].split()
+    told = [word for word in told if word not in ("--avoid", "AREAS.geojson")]
+    told[1] = str(client.farm)
+    assert main(told) == 0  # the command on the page asks for the same, but for the drawn area
+    again = plan_on_file(client)
+    assert again["gate_m"] == pytest.approx(made["gate_m"], abs=0.02)
+    assert again["along_rows"]
+    assert [one["kind"] for one in again["spots"]].count("fixed") == 1
 
 
 @pytest.mark.parametrize(

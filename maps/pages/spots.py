@@ -83,8 +83,7 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
         "files": files,
         "phone": [one for one in files if one["short"] in FOR_THE_PHONE],
         "paper": next((one for one in files if one["short"] == "field-sheet.pdf"), None),
-        "by_command": f"soilquilt plan {work.folder.name} --season {plan.season} "
-        f"--block {block.name} --spots {len(plan.spots)}",
+        "by_command": spotwishes.command_of(work.folder.name, plan),
         "data": {
             "base": base,
             "wishes": wishes["data"],

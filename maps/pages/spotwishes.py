@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from shlex import quote
 from typing import Any
 
 import numpy as np
@@ -81,6 +82,23 @@ def shown(
             **_areas_told(work),
         },
     }
+
+
+def command_of(farm: str, plan: SamplePlan) -> str:
+    """The command that asks for the same plan."""
+    wishes = wishes_of(plan)
+    words = ["soilquilt plan", farm, f"--season {plan.season}", f"--block {quote(plan.block.name)}"]
+    words.append(f"--spots {wishes.spots}")
+    words += [f"--at={_lonlat(place)}" for place in wishes.fixed_lonlat]
+    words += ["--avoid AREAS.geojson"] if wishes.no_go else []
+    words += [f"--gate={_lonlat(wishes.gate_lonlat)}"] if wishes.gate_lonlat else []
+    words += ["--along-rows"] if wishes.along_rows else []
+    words += [f"--a-day {wishes.most_a_day}"] if wishes.most_a_day else []
+    return " ".join(words)
+
+
+def _lonlat(place: LonLat) -> str:
+    return ",".join(f"{round(degrees, DIGITS)}" for degrees in place)
 
 
 def told_key(season: int, block: Block) -> str:
