@@ -18,6 +18,8 @@ from maps.serving.units_of_work import run_unit, units_of
 pytestmark = pytest.mark.browser
 
 ZONES = "/2024/poel/zones?spread=lime"
+#: Whether a wish is answered at once.
+STATE = "async () => (await (await fetch(data.app.place + '/ready')).json()).state"
 
 
 @pytest.fixture(scope="module")
@@ -62,6 +64,8 @@ def test_clicks_draw_a_border_that_is_kept_and_taken_back(new_tab, address, farm
     page.get_by_role("button", name="Keep this border").click()
     expect(page.get_by_role("status")).to_contain_text("Kept in farm.toml")
     assert read_settings(farm / "farm.toml").block("Poel").boundaries is not None
+    # The next try is made ready at once, from the settings as they are now.
+    assert page.evaluate(STATE) in ("working", "ready")
     page.get_by_role("button", name="Take your border back").click()
     expect(page.get_by_role("status")).to_contain_text("Taken back")
     expect(page.get_by_role("button", name="Take your border back")).to_have_count(0)
@@ -104,3 +108,15 @@ def test_a_refused_border_is_said_and_no_rule_of_access_is_broken(
     page.context.close()
     # A refusal is an answer of 409, which the browser notes by itself.
     assert [line for line in page.trouble if "409" not in line] == []
+
+
+def test_a_line_says_while_a_block_gets_ready_for_tries(new_tab, address, ready):
+    page, state = new_tab(address), {"state": "working"}
+    page.route("**/ready", lambda route: route.fulfill(json=state))
+    ready(page, ZONES)
+    page.evaluate("() => { page.followReady(); }")
+    expect(page.locator(".getting")).to_have_text("Getting ready to try changes …")
+    state["state"] = "ready"
+    expect(page.locator(".getting")).to_be_hidden()
+    page.context.close()
+    assert page.trouble == []
