@@ -23,7 +23,6 @@ from geo.store.blockrows import block_names, block_rows, insert_outline
 from geo.store.corrections import Change, answer_findings
 from geo.store.database import (
     changing,
-    create_store,
     geometry,
 )
 from geo.store.database import (
@@ -40,6 +39,7 @@ from geo.store.rows import (
     read_tissue,
 )
 from geo.store.samplesets import survey_layers
+from geo.store.schema import create_store
 from geo.store.seasonrows import read_season_rows
 
 

@@ -40,6 +40,7 @@ ORDER = (
     "geo.checking.derived",
     "geo.checking.suspects",
     "geo.checks",
+    "geo.store.schema",
     "geo.store.database",
     "geo.store.rows",
     "geo.store.blockrows",

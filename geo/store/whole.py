@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from geo.errors import FarmError
-from geo.store.database import LAYERS, changing, reading
+from geo.store.database import changing, reading
+from geo.store.schema import LAYERS
 
 
 def change_counter(folder: Path) -> int:
