@@ -154,6 +154,22 @@ def prescribe(
     )
 
 
+def repriced(
+    plan: Prescription, amendment: str, material: Material, block: Block, settings: Settings
+) -> Prescription:
+    """The plan of one amendment at another price of its product: rates stay, money follows."""
+    rates = tuple(rate for rate in plan.rates if rate.amendment == amendment)
+    one = plan.uniform[amendment]
+    whole = replace(rates[0], rate_kg_ha=one.rate_kg_ha, area_ha=block.area_ha)
+    return replace(
+        plan,
+        rates=rates,
+        uniform={amendment: replace(one, cost=cost_of([whole], material, block, settings))},
+        totals_kg=totals_of(rates),
+        costs={amendment: cost_of(rates, material, block, settings)},
+    )
+
+
 def _nothing_to_spread(
     asked: Asked, one: Uniform, own: Sequence[Rate], chosen: Iterable[Material]
 ) -> Held:

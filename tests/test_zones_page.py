@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from starlette.testclient import TestClient
 
+from geo.prescription import prescribe
 from geo.season import run_season
 from geo.settings import read_settings
 from maps.app import create_app
@@ -158,6 +159,16 @@ def test_a_price_leaves_the_zones_and_another_target_draws_them_anew(client):
     dear = trying.tried(live, "lime", Wish(price_per_t=5000.0))
     assert dear.zone_maps[0] is stored
     assert dear.prescription.costs["lime"] > live.season.prescription.costs["lime"]
+    # Worked out from the draws again it is the same plan: a price enters nothing but money.
+    settings, place = trying.wished(
+        live.season.settings, live.season.block, "lime", Wish(price_per_t=5000.0),
+        trying.product_of(live.season, "lime"),
+    )  # fmt: skip
+    asked = next(r for r in live.season.requirements if r.amendment == "lime")
+    anew = prescribe([stored], [asked], place, settings, live.tables)
+    assert anew.rates == dear.prescription.rates
+    assert anew.uniform == dear.prescription.uniform
+    assert anew.costs == dear.prescription.costs
     other = trying.tried(live, "lime", Wish(target_ph=6.8))
     assert other.zone_maps[0] is not stored
     assert other.prescription.totals_kg != dear.prescription.totals_kg

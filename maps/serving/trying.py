@@ -18,7 +18,13 @@ from geo.compare import responses_before
 from geo.errors import FarmError
 from geo.farm import Records
 from geo.lookup import Tables, farm_tables
-from geo.prescription import material_for, prescribe, rate_step_kg_ha
+from geo.prescription import (
+    Prescription,
+    material_for,
+    prescribe,
+    rate_step_kg_ha,
+    repriced,
+)
 from geo.requirements.draws import Requirement, find_requirements
 from geo.requirements.learned import with_responses
 from geo.response import Response
@@ -106,7 +112,9 @@ def tried(live: Live, amendment: str, wish: Wish) -> Season:
         if zones is None:
             asked = _lighter(asked)
             zones = _zones_anew(live, asked, wish, hangs_on, settings, place)
-    plan = prescribe([zones], [asked], place, settings, live.tables)
+    plan = _at_another_price(live, asked, wish, settings, place)
+    if plan is None:
+        plan = prescribe([zones], [asked], place, settings, live.tables)
     return replace(
         found, block=place, settings=settings, requirements=(asked,), zone_maps=(zones,),
         prescription=plan,
@@ -162,6 +170,19 @@ def _stored_zones(live: Live, stored: Requirement, wish: Wish, hangs_on: HangsOn
     if hangs_on != _zones_hang_on(stored, found.settings, found.block, live.tables):
         return None
     return next(z for z in found.zone_maps if z.amendment == stored.amendment)
+
+
+def _at_another_price(
+    live: Live, asked: Requirement, wish: Wish, settings: Settings, place: Block
+) -> Prescription | None:
+    """The season's own plan with other money, where the wish is a price and the product stays."""
+    plan, name = live.season.prescription, asked.amendment
+    if wish != Wish(price_per_t=wish.price_per_t) or name not in plan.uniform:
+        return None
+    material = material_for(asked, place, settings, live.tables)
+    if material is None or material.key != product_of(live.season, name):
+        return None
+    return repriced(plan, name, material, place, settings)
 
 
 def _lighter(asked: Requirement) -> Requirement:
