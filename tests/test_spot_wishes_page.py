@@ -109,7 +109,7 @@ def test_the_plan_on_file_stays_if_the_new_one_fails(client):
     assert answer.status_code == 200  # only the curve can tell that no number of spots will do
     assert plan_on_file(client) == before
     page = client.get("/2024/werfie/spots").text
-    assert "Not planned, the plan is as it was." in page
+    assert "Not planned, nothing on file was changed." in page
     assert "&lt;b&gt;W01&lt;/b&gt;" in page  # what was asked is still there, as text
     assert "<b>W01" not in page
 

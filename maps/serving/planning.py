@@ -81,16 +81,16 @@ def _guarded(
         try:
             work(progress)
         except StoppedError:
-            said.append("Stopped. The plan is as it was.")
+            said.append("Stopped. Nothing on file was changed.")
             return Outcome(unit, "left")
         except SoilquiltError as error:
-            said.append(f"Not planned, the plan is as it was. {error}")
+            said.append(f"Not planned, nothing on file was changed. {error}")
             return Outcome(unit, "failed", error=str(error))
         except Exception as error:
             # The page must not wait for ever for a bug of ours.
             trouble = disk_words(error)
             words = trouble or "This is our mistake, not yours."
-            said.append(f"Not planned, the plan is as it was. {words}")
+            said.append(f"Not planned, nothing on file was changed. {words}")
             if trouble:
                 return Outcome(unit, "failed", error=trouble)
             return Outcome(unit, "failed", error=f"our mistake, {type(error).__name__}: {error}")
