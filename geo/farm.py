@@ -237,7 +237,13 @@ def known_points(folder: Path, season: int | None = None) -> tuple[Point, ...]:
 
 
 def find_block(folder: Path, name: str | None) -> Block:
-    """The block of that name, present or former; without a name, the farm's only one."""
+    """The block of that name, present or former; without a name, the farm's only one.
+
+    Raises
+    ------
+    FarmError
+        If there is no such block, it is retired, or the farm has several and none is named.
+    """
     blocks = read_blocks(folder)
     if name is None and len(blocks) == 1:
         return blocks[0]

@@ -209,7 +209,13 @@ class Goals:
 def prepare(
     xy: Array, values: Array, drift: Array | None, known_mean: float | Array | None
 ) -> Samples:
-    """Samples checked and shaped as columns, less their mean if it is known."""
+    """Samples checked and shaped as columns, less their mean if it is known.
+
+    Raises
+    ------
+    KrigingError
+        If there is no sample, or both a known mean and a drift are given.
+    """
     xy = columns_of(xy, len(xy), "table of coordinates")
     if len(xy) == 0 or xy.shape[1] != 2:
         raise KrigingError(
@@ -307,6 +313,11 @@ def krige_from(
     With K between the samples, k to the target, F and f the trend at samples and target:
     w = K^-1 (k + F m), m = (F' K^-1 F)^-1 (f - F' K^-1 k), variance = C(0) - k' K^-1 k +
     (f - F' K^-1 k)' m.
+
+    Raises
+    ------
+    KrigingError
+        If the samples near a target cannot carry the trend.
     """
     xy, trend = samples.xy[index], samples.trend_matrix[index]
     between = model.covariance(xy, xy)

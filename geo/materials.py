@@ -282,6 +282,11 @@ def least_cost_blend(
     -------
     Blend or None
         None where no mixture meets the needs within the caps.
+
+    Raises
+    ------
+    TableError
+        If a material has no price.
     """
     from scipy.optimize import Bounds, LinearConstraint, milp
 

@@ -119,7 +119,13 @@ def true_kind(data: bytes) -> str:
 
 
 def parse_xml(data: bytes, name: str) -> Element:
-    """Root of an XML file without entities, declarations of types or endless depth."""
+    """Root of an XML file without entities, declarations of types or endless depth.
+
+    Raises
+    ------
+    IntakeError
+        If it is too large, nested too deep, damaged, or declares types or entities.
+    """
     if len(data) > MOST_XML_BYTES:
         raise IntakeError(
             f"{name} is {len(data) / 1e6:.0f} MB; {MOST_XML_BYTES / 1e6:.0f} is the most for this "
@@ -187,7 +193,13 @@ def _suffix(member: zipfile.ZipInfo) -> str:
 
 
 def check_members(members: list[zipfile.ZipInfo], name: str) -> None:
-    """Refuse a zip with a member that is hostile, too large or hidden."""
+    """Refuse a zip with a member that is hostile, too large or hidden.
+
+    Raises
+    ------
+    IntakeError
+        Naming the first member that is refused.
+    """
     if len(members) > MOST_ZIP_MEMBERS:
         raise _refused(name, f"It holds {len(members)} files; {MOST_ZIP_MEMBERS} is the most.")
     seen: set[str] = set()

@@ -131,6 +131,11 @@ def measure(rates: Array, changes: Array, noise_sd: float, season_sd: float) -> 
         is larger. [unit]
     season_sd : float
         How far a season moves the block by itself, where no untreated station tells. [unit]
+
+    Raises
+    ------
+    ValueError
+        If no station was treated.
     """
     treated = rates > 0.0
     untreated = int((~treated).sum())

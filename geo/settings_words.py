@@ -76,7 +76,13 @@ def check_placement(placement: Mapping[str, Any], where: str) -> None:
 
 
 def check_tables(tables: Mapping[str, Any], where: str) -> None:
-    """Refuse a table of the user's own that stands beside none of ours."""
+    """Refuse a table of the user's own that stands beside none of ours.
+
+    Raises
+    ------
+    FarmError
+        Naming the first that is not known, and the nearest that is.
+    """
     check_known(tables, ("prices", "rate", "replace", *table_names()), where, "table")
     for name, known, kind in (
         ("replace", table_names(), "table"),

@@ -62,6 +62,11 @@ COMPOUNDS = {
 def element_share(compound: str) -> float:
     """Mass of the element in one unit mass of an oxide, carbonate or ion. [1]
 
+    Raises
+    ------
+    TableError
+        If the compound is not known.
+
     Examples
     --------
     >>> round(element_share("P2O5"), 3), round(element_share("K2O"), 3)
@@ -105,7 +110,13 @@ def cmol_from_mg_kg(mg_kg: Number, mg_per_cmol: float) -> Number:
 
 
 def cmol_of(key: str, mg_kg: Number) -> Number:
-    """Exchangeable charge of a content of calcium, magnesium, potassium, ... [cmol(+)/kg]"""
+    """Exchangeable charge of a content of calcium, magnesium, potassium, ... [cmol(+)/kg]
+
+    Raises
+    ------
+    TableError
+        If the property has no charge.
+    """
     charge = properties()[key].charge_mg_per_cmol
     if charge is None:
         raise TableError(f"{key} has no charge in properties.toml: mg/kg cannot become cmol(+)/kg.")
@@ -388,7 +399,13 @@ def from_house_unit(key: str, value: float, unit_text: str) -> float:
 
 
 def house_factor(key: str, unit_text: str) -> tuple[float, str]:
-    """What to multiply a printed value with to get the house unit, and what that assumes."""
+    """What to multiply a printed value with to get the house unit, and what that assumes.
+
+    Raises
+    ------
+    TableError
+        If the unit is not stated, not known, or of another kind than the house unit.
+    """
     house = properties()[key].unit
     spelling, compound = split_unit(unit_text)
     if spelling in ("", "-", "unit", "units") and house in _UNITLESS:

@@ -128,7 +128,15 @@ def _taken_back(name: str, counts: Mapping[str, int]) -> str:
 
 
 def rename_block(folder: Path, block: str, new_name: str, change: Change) -> str:
-    """Give a block another name; files and settings with the old name still find it."""
+    """Give a block another name; files and settings with the old name still find it.
+
+    Raises
+    ------
+    UsageError
+        If the name is empty or too long.
+    FarmError
+        If another block has it.
+    """
     old = find_block(folder, block)
     new_name = new_name.strip()
     if not new_name or len(new_name) > 200:
@@ -217,7 +225,13 @@ def retire_block(folder: Path, block: str, change: Change) -> str:
 
 
 def use_block_again(folder: Path, block: str, change: Change) -> str:
-    """Take a retired block into runs again, unless another block has its name by now."""
+    """Take a retired block into runs again, unless another block has its name by now.
+
+    Raises
+    ------
+    FarmError
+        If no such block is retired, or another block has its name.
+    """
     with changing(folder, f"using {block} again") as database:
         row = database.execute(
             "SELECT * FROM blocks WHERE name = ? AND retired = 1 ORDER BY fid DESC", (block,)
@@ -279,6 +293,11 @@ def backup_farm(folder: Path, target: Path) -> int:
     """Write a consistent copy of the farm as one zip, also while it is in use; count its files.
 
     What runs made is in it too; unfinished folders are not.
+
+    Raises
+    ------
+    FarmError
+        If the target exists.
     """
     if target.exists():
         raise FarmError(f"{target} exists already. Choose another name for the backup.")
@@ -311,7 +330,13 @@ def _files_of(folder: Path, target: Path) -> Sequence[Path]:
 
 
 def restore_farm(archive_path: Path, folder: Path) -> tuple[Fault, ...]:
-    """Make a farm folder from a backup; it appears as a whole or not at all. What `check` says."""
+    """Make a farm folder from a backup; it appears as a whole or not at all. What `check` says.
+
+    Raises
+    ------
+    FarmError
+        If the folder is not empty, or the backup is missing, damaged or cannot be trusted.
+    """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise FarmError(f"{folder} exists and is not empty. Choose another folder.")
     folder.parent.mkdir(parents=True, exist_ok=True)

@@ -55,6 +55,11 @@ def frame_of(outline: BaseGeometry, row_azimuth_deg: float | None = None) -> Fra
     row_azimuth_deg : float or None
         Direction of the rows, clockwise from north; None takes the long axis. [deg]
 
+    Raises
+    ------
+    KrigingError
+        If the outline has no area.
+
     Examples
     --------
     >>> frame = frame_of(shapely.box(0, 0, 30, 40))

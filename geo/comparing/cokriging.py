@@ -67,6 +67,11 @@ def cokrige_change(
         Samples of each year. [m, unit]
     targets : array (m, 2)
         [m]
+
+    Raises
+    ------
+    KrigingError
+        If the correlation is not between -1 and 1.
     """
     if not 0.0 <= rho < 1.0:
         raise KrigingError(

@@ -227,6 +227,11 @@ def correlated_mean(
     xy, differences : array (n, 2), array (n,)
     places : array (m, 2)
         That stand for the block. [m]
+
+    Raises
+    ------
+    KrigingError
+        If fewer than two stations were sampled in both years.
     """
     if len(xy) < 2:
         raise KrigingError("A mean change needs at least two stations sampled in both years.")

@@ -73,6 +73,11 @@ def grid_bytes(grid: TaskGrid, grid_type: int | None) -> bytes:
 def rate_mg_m2(rate_kg_ha: float) -> int:
     """Rate as the integer a task controller reads, rounded half to even. [mg/m2]
 
+    Raises
+    ------
+    ExportError
+        If the rate is no number, below 0 or above `MOST_KG_HA`.
+
     Examples
     --------
     >>> rate_mg_m2(2500.0), rate_mg_m2(1.12085)

@@ -46,6 +46,11 @@ def correlate(kind: str, reach: Array, spare: Array) -> Array:
     """Turn reaches into correlations in their own place, with a spare array of the same shape.
 
     Kriging calls this once a tile: fresh arrays of that size would cost more than the arithmetic.
+
+    Raises
+    ------
+    KrigingError
+        If there is no variogram of that kind.
     """
     if kind == "spherical":
         np.minimum(reach, 1.0, out=reach)

@@ -30,6 +30,11 @@ def inverse_distance(xy: Array, values: Array, targets: Array, *, power: float =
     array (targets,) or (targets, properties)
         Samples in one place share its say. [unit]
 
+    Raises
+    ------
+    KrigingError
+        If there is no sample, or the power is not above 0.
+
     References
     ----------
     Shepard, Proceedings of the 23rd ACM National Conference, 1968, 517.

@@ -163,7 +163,13 @@ SINGULAR = (
 
 
 def orthonormal(white: Array) -> tuple[Array, Array]:
-    """Q and R of the whitened trend, or a word on why it cannot be told."""
+    """Q and R of the whitened trend, or a word on why it cannot be told.
+
+    Raises
+    ------
+    KrigingError
+        If the samples are fewer than the columns, or a column follows from the others.
+    """
     samples, columns = white.shape
     if samples < columns:
         raise KrigingError(

@@ -41,7 +41,13 @@ def chance_below(
 def limits(
     estimate: Array, variance: Array, *, level: float = 0.95, freedom: float | None = None
 ) -> tuple[Array, Array]:
-    """Lower and upper limit that hold the true value with the chance `level`. [unit]"""
+    """Lower and upper limit that hold the true value with the chance `level`. [unit]
+
+    Raises
+    ------
+    KrigingError
+        If `level` is not between 0 and 1.
+    """
     from scipy import stats
 
     if not 0 < level < 1:

@@ -75,7 +75,13 @@ def read_sheets(file: Received) -> tuple[Sheet, ...]:
 
 
 def decode(data: bytes, name: str) -> tuple[str, tuple[Finding, ...]]:
-    """Text of a file: by its byte order mark, else UTF-8, else cp1252 with a note."""
+    """Text of a file: by its byte order mark, else UTF-8, else cp1252 with a note.
+
+    Raises
+    ------
+    IntakeError
+        If it holds NUL characters.
+    """
     findings: tuple[Finding, ...] = ()
     try:
         if data.startswith((b"\xff\xfe", b"\xfe\xff")):

@@ -90,7 +90,13 @@ def is_geojson(content: Any) -> bool:
 
 
 def load_json(file: Received) -> Any:
-    """Parsed JSON of a file."""
+    """Parsed JSON of a file.
+
+    Raises
+    ------
+    IntakeError
+        If it is no JSON, or nested too deep.
+    """
     try:
         return json.loads(file.data.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
@@ -159,7 +165,13 @@ def _read_xml(file: Received) -> tuple[Shapes, ...]:
 
 
 def xml_shapes(data: bytes, name: str) -> Shapes:
-    """Shapes of a KML or a GPX file; both are WGS84 by their standards."""
+    """Shapes of a KML or a GPX file; both are WGS84 by their standards.
+
+    Raises
+    ------
+    IntakeError
+        If it is XML of another kind, damaged, or hostile.
+    """
     root = parse_xml(data, name)
     readers = {"kml": _kml_shapes, "gpx": _gpx_shapes}
     if _tag(root) not in readers:

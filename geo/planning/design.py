@@ -48,6 +48,11 @@ def coverage(
     -------
     array (count, 2)
         [m]
+
+    Raises
+    ------
+    KrigingError
+        If there are not more cells than spots.
     """
     fixed = np.empty((0, 2)) if fixed is None else fixed
     weights = np.ones(len(cells)) if weights is None else weights

@@ -32,6 +32,11 @@ def bordered_inverse(signal: Signal, spots: Array, drift: Array | None = None) -
         [m]
     drift : array (n, columns), optional
         Without the constant.
+
+    Raises
+    ------
+    KrigingError
+        If two spots stand at one place and samples carry no error.
     """
     n = len(spots)
     columns = np.ones((n, 1)) if drift is None else np.column_stack([np.ones(n), drift])

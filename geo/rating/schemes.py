@@ -184,7 +184,13 @@ def tissue_schemes(tables: Tables) -> tuple[Scheme, ...]:
 
 
 def classify(scheme: Scheme, value: float) -> ClassLimits:
-    """The class a value falls in: lower limits belong to a class, upper limits do not."""
+    """The class a value falls in: lower limits belong to a class, upper limits do not.
+
+    Raises
+    ------
+    TableError
+        If the highest class of the scheme is not open.
+    """
     for limits in scheme.classes:
         if limits.upper is None or value < limits.upper:
             return limits

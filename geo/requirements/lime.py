@@ -88,6 +88,11 @@ def buffer_lime_t_ha(buffer_ph: Array, target_ph: float, table: BufferTable) -> 
     """Lime by buffer pH, read between neighbouring rows and columns of a printed table. [t/ha]
 
     Above the last row nothing; below the first NaN: the table does not say, ask its publisher.
+
+    Raises
+    ------
+    TableError
+        If the target lies outside the printed table.
     """
     targets = sorted(table.columns)
     if not targets[0] <= target_ph <= targets[-1]:
@@ -121,6 +126,11 @@ def mehlich_lime_t_ha(
     acidity: Array, ph_water: Array, target_ph: float, tables: Tables | None = None
 ) -> Array:
     """Lime by the Mehlich buffer: Ac (target - pH)/(6.6 - pH), before any credit (NCDA). [t/ha]
+
+    Raises
+    ------
+    TableError
+        If the target lies above the buffer's own pH.
 
     Examples
     --------
@@ -282,6 +292,11 @@ def neutralizing_pct(
         Mesh -> share of the material that passes it. [%]
     scheme : str
         "new_york", "mississippi", "8-20-60" or "oregon" of fineness.csv.
+
+    Raises
+    ------
+    TableError
+        If the scheme is not known, or what passes one of its meshes is not given.
 
     Examples
     --------

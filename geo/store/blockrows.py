@@ -34,7 +34,13 @@ def block_names(database: sqlite3.Connection) -> Mapping[str, str]:
 def insert_outline(
     database: sqlite3.Connection, settings: Settings, outline: Outline, file: int | None
 ) -> None:
-    """Store an outline as a block of its own."""
+    """Store an outline as a block of its own.
+
+    Raises
+    ------
+    FarmError
+        If a block has that name already.
+    """
     block = make_block(outline, settings.block(outline.name))
     for row in database.execute("SELECT * FROM blocks WHERE retired = 0"):
         if fold(row["name"]) == fold(outline.name):

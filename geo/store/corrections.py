@@ -143,7 +143,13 @@ def answer_findings(
 
 
 def apply_repair(database: sqlite3.Connection, change: Change, finding: Finding) -> tuple[str, ...]:
-    """Carry out the proposal of one finding on what is stored."""
+    """Carry out the proposal of one finding on what is stored.
+
+    Raises
+    ------
+    UsageError
+        If the finding proposes nothing that can be carried out.
+    """
     repair = finding.repair
     sample_id = finding.sample_ids[0] if finding.sample_ids else ""
     if "sample" in repair:
@@ -173,7 +179,13 @@ def apply_repair(database: sqlite3.Connection, change: Change, finding: Finding)
 
 
 def known_sample(database: sqlite3.Connection, season: int, sample_id: str) -> str:
-    """The sample's id as stored, found by the id itself, by what was typed, or written alike."""
+    """The sample's id as stored, found by the id itself, by what was typed, or written alike.
+
+    Raises
+    ------
+    FarmError
+        If there is no such sample in that season.
+    """
     for column in ("sample_id", "typed_id"):
         for table in ("results", "points"):
             row = database.execute(

@@ -61,7 +61,13 @@ def _well_known(data: bytes) -> bytes:
 
 @contextmanager
 def reading(folder: Path, wait_s: float = WAIT_S) -> Iterator[sqlite3.Connection]:
-    """The store for reading: one unchanging view, whatever others store meanwhile."""
+    """The store for reading: one unchanging view, whatever others store meanwhile.
+
+    Raises
+    ------
+    FarmError
+        If there is no farm.gpkg, it is damaged, or it cannot be read.
+    """
     database = _connect(folder, wait_s)
     with closing(database):
         try:

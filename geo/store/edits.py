@@ -129,7 +129,13 @@ def rename_sample(
     new_id: str,
     finding: Finding | None = None,
 ) -> tuple[str, ...]:
-    """Give the records of a sample another id; of one bag in two, only the row in question."""
+    """Give the records of a sample another id; of one bag in two, only the row in question.
+
+    Raises
+    ------
+    FarmError
+        If nothing of the sample is in the row in question.
+    """
     row = finding.row if finding else _row_in_question(database, change.season, sample_id)
     new_id = new_id.strip()
     renamed = 0
@@ -198,7 +204,13 @@ def move(
 def take_in_again(
     database: sqlite3.Connection, change: Change, sample_id: str, text: str
 ) -> tuple[str, ...]:
-    """Undo an exclusion; the list of corrections keeps that it was one."""
+    """Undo an exclusion; the list of corrections keeps that it was one.
+
+    Raises
+    ------
+    UsageError
+        If the text is not "no".
+    """
     if text.strip().lower() != "no":
         raise UsageError("--key excluded takes --value no; leave a sample out with --exclude.")
     rows = database.execute(

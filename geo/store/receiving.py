@@ -45,7 +45,13 @@ class Stored:
 
 
 def refuse(reading: Reading, season: int | None) -> None:
-    """Raise if a reading cannot be stored."""
+    """Raise if a reading cannot be stored.
+
+    Raises
+    ------
+    IntakeError
+        If a finding refuses it, or the season is not said.
+    """
     refusals = [finding for finding in reading.findings if finding.severity == "refused"]
     if refusals:
         more = f" (and {len(refusals) - 1} more like it)" if len(refusals) > 1 else ""

@@ -11,7 +11,13 @@ _CELL = re.compile(r"^([<>]?)\s*([+-]?\d+(?:[.,]\d+)?)\s*(\D.*)?$")
 
 
 def place_from(text: str) -> tuple[float, float]:
-    """Longitude and latitude from "latitude, longitude" in decimal degrees."""
+    """Longitude and latitude from "latitude, longitude" in decimal degrees.
+
+    Raises
+    ------
+    FarmError
+        If the text is not two numbers within these ranges.
+    """
     numbers = re.findall(r"[+-]?\d+(?:\.\d+)?", text)
     if len(numbers) != 2 or abs(float(numbers[0])) > 90 or abs(float(numbers[1])) > 180:
         raise FarmError(
@@ -23,6 +29,11 @@ def place_from(text: str) -> tuple[float, float]:
 
 def cell_from(key: str, text: str, unit: str) -> tuple[float | None, str]:
     """House-unit value and qualifier of a cell as a person types it.
+
+    Raises
+    ------
+    FarmError
+        If the text is no value.
 
     Examples
     --------
@@ -43,6 +54,11 @@ def cell_from(key: str, text: str, unit: str) -> tuple[float | None, str]:
 
 def depth_from(text: str) -> tuple[float, float]:
     """Top and bottom of a layer from "0-15". [cm]
+
+    Raises
+    ------
+    UsageError
+        If the text is no layer, or its top is not above its bottom.
 
     Examples
     --------

@@ -136,7 +136,13 @@ def refuse_undrivable(
 
 
 def say_failed(judged: Sequence[Judged]) -> None:
-    """Refuse a border whose zones do not meet the criteria, with what was found."""
+    """Refuse a border whose zones do not meet the criteria, with what was found.
+
+    Raises
+    ------
+    FarmError
+        Naming the first zone and the criteria it does not meet.
+    """
     failed = [f"{one.name}: {one.found}" for one in judged if not one.met]
     if failed:
         raise FarmError(
