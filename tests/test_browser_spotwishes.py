@@ -57,6 +57,9 @@ def test_places_are_asked_for_by_keyboard_alone(new_tab, address, ready, axe, wi
     expect(listed).to_have_count(1)
     expect(listed).to_contain_text("Kept off: ")
     assert axe(page) == []
+    ready(page, PATH)  # the page loaded anew, as keeping a moved spot does
+    expect(listed).to_have_count(1)
+    expect(listed).to_contain_text("Kept off: ")
     assert page.trouble == []
     page.context.close()
 

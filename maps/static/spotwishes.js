@@ -1,11 +1,12 @@
 "use strict";
 // What a grower insists on: spots, areas kept off and the gate, put on the map or typed; then the
-// block is planned again with them. Until that is asked for they live on this page alone.
+// block is planned again with them. Until that is asked for they live in this tab alone.
 (() => {
   const w = data.wishes, map = document.querySelector(".spotroom > svg"), layer = map.querySelector(".wishmarks");
   const $ = (id) => document.getElementById(id);
   const form = $("wishform"), modes = [...document.querySelectorAll("[data-ask]")];
-  const wish = { fixed: w.sent.fixed || [], areas: w.sent.areas || [], gate: w.sent.gate || null };
+  const KEY = "wishes " + w.place, given = JSON.stringify(w.sent);
+  const wish = remembered() || { fixed: w.sent.fixed || [], areas: w.sent.areas || [], gate: w.sent.gate || null };
   const STEP_M = 1, LONG_M = 10;
   const HOW = {
     fixed: "Click where a spot must be, one after the other.",
@@ -14,6 +15,17 @@
   };
   const PUT = { fixed: "a spot", area: "a corner", gate: "the gate" };
   let mode = "", corners = [], cross = w.middle;
+
+  // What was put on the map outlives a reload, as long as the plan it is for is the same.
+  function remembered() {
+    try {
+      const kept = JSON.parse(sessionStorage.getItem(KEY));
+      return kept && kept.given === given ? kept.wish : null;
+    } catch { return null; }
+  }
+  function remember() {
+    try { sessionStorage.setItem(KEY, JSON.stringify({ given, wish })); } catch { /* not remembered */ }
+  }
 
   // Degrees to the map and back; over a block the two are straight into each other.
   function seen([lat, lon]) {
@@ -38,6 +50,7 @@
     if (mode) marks.push(crossMark());
     layer.replaceChildren(...marks);
     list();
+    remember();
   }
 
   // The cross does with the arrow keys what a click does.
