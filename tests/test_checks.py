@@ -123,6 +123,17 @@ def test_a_lost_decimal_sign_of_ph_is_offered_back(block):
     assert finding.repair == {"value": "5.4"}
 
 
+@pytest.mark.parametrize(
+    ("many", "said"), [(1, "1 value lies outside the usual"), (2, "2 values lie outside the usual")]
+)
+def test_unusual_values_are_counted_in_words_that_agree(block, many, said):
+    mg = soil(3, centre=150.0, spread=0.1)
+    mg[:many] = 19.3 if many == 1 else (19.3, 18.4)
+    checked = check_samples(sample_set({"mg": mg}), block)
+    messages = [f.message for f in checked.findings if f.rule == "unusual"]
+    assert [m.startswith(f"Magnesium: {said} 20 to 2000 mg/kg") for m in messages] == [True]
+
+
 def test_below_a_limit_half_of_it_stands_in_and_above_the_limit_itself(block):
     values = soil()
     values[0], values[1] = 5.0, 300.0

@@ -258,13 +258,16 @@ def _implausible(
 def _unusual(prop: Property, values: pd.Series[float]) -> Finding:
     shown = ", ".join(f"{sample} {value:.3g}" for sample, value in list(values.items())[:4])
     more = ", ..." if len(values) > 4 else ""
+    many = len(values) > 1
+    name = prop.name if prop.name.startswith("pH") else prop.name[:1].upper() + prop.name[1:]
+    lie = f"{len(values)} values lie" if many else "1 value lies"
     return Finding(
         "unusual",
         "note",
-        f"{prop.name}: {len(values)} values lie outside the usual {prop.soft[0]:g} to "
-        f"{prop.soft[1]:g} {prop.unit} ({shown}{more}).",
+        f"{name}: {lie} outside the usual {prop.soft[0]:g} to {prop.soft[1]:g} {prop.unit} "
+        f"({shown}{more}).",
         "",
-        "Used as they are.",
+        "Used as they are." if many else "Used as it is.",
         sample_ids=tuple(str(sample) for sample in values.index),
         keys=(prop.key,),
     )
