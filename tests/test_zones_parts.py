@@ -12,6 +12,7 @@ import shapely
 
 from geo.export.tables import COLUMNS, csv_text, rate_rows
 from geo.zoning.outlines import between_rows, from_block
+from maps.drawing.drawings import Paper, scale_bar
 from maps.opening import opens_with
 from maps.page import MARK, map_page
 from maps.pagedata import page_data
@@ -94,10 +95,17 @@ def test_the_report_of_a_farm_in_pounds_and_acres_reasons_in_them(in_pounds):
         ("0 to 3.4 t/ha", "0 to 1.52 ton/ac"),
         ("zones of 0.10 ha", "zones of 0.247 ac"),
         ("2.1 kg/ha per mg/kg, 66 mg/kg", "2.1 kg/ha per mg/kg, 66 mg/kg"),
+        ("4.1 t of gypsum and 460 kg of it", "4.5 tons of gypsum and 1014 lb of it"),
+        ("1.4 km walk", "0.87 mi walk"),
+        ("149 to 288 m, weakly known", "489 to 945 ft, weakly known"),
+        ("2.4 m apart", "7.9 ft apart"),
+        ("0 to 15 cm", "0 to 5.9 in"),
+        ("a tray of 50 x 50 cm", "a tray of 20 x 20 in"),
+        ("36 mg/kg, 5 cmol(+)/kg, 6 m/s", "36 mg/kg, 5 cmol(+)/kg, 6 m/s"),
     ],
 )
 def test_sentences_turn_into_pounds_and_acres(metric, said):
-    """1 t/ha = 0.44609 short ton/ac; the others as above, by hand."""
+    """By hand: 1 t/ha = 0.44609 short ton/ac, 1 t = 1.10231 short tons, 1 km = 0.62137 miles."""
     assert Measures(us=True).said(metric) == said
     assert Measures(us=False).said(metric) == metric
 
@@ -165,3 +173,20 @@ def test_where_nothing_is_spread_it_opens_with_what_is_nearest_to_it(poel):
     asking = tuple(r for r in poel.requirements if r.amendment != "lime")
     assert opens_with(replace(poel, prescription=nothing, requirements=asking)) != "lime"
     assert opens_with(replace(poel, prescription=nothing, requirements=())) == ""
+
+
+def test_drawings_of_a_page_turn_with_its_sentences():
+    """Text between tags turns, the figures of the drawing do not."""
+    drawn = '<svg d="m1 2 t 3 m"><text x="4 m">gypsum, 2.5 t/ha (8)</text></svg>'
+    turned = Measures(us=True).everywhere({"a": [drawn, 5.0, None], "b": ("3 ha",)})
+    assert turned == {"a": [drawn.replace("2.5 t/ha", "1.12 ton/ac"), 5.0, None], "b": ["7.41 ac"]}
+    assert Measures(us=False).everywhere(drawn) is drawn
+
+
+def test_the_scale_bar_of_a_us_farm_counts_feet():
+    """1 ft = 0.3048 m, so a bar of 100 ft on paper of 2 points a metre is 60.96 points long."""
+    paper = Paper(west_m=0.0, north_m=0.0, scale=2.0, width=200.0, height=200.0)
+    bar = scale_bar(paper, 0.0, 0.0, longest=70.0, feet=True)
+    assert ">100 ft</text>" in bar
+    assert 'x="61.0"' in bar
+    assert ">25 m</text>" in scale_bar(paper, 0.0, 0.0, longest=70.0)

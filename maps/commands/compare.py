@@ -24,7 +24,9 @@ def compare(arguments: argparse.Namespace) -> Answer:
 def compare_farm(farm: Path, years: tuple[int, int], block: str | None = None) -> Answer:
     """The same for any caller; a block that cannot be compared is told among the lines."""
     from geo.farm import find_block, read_blocks
+    from geo.settings import read_settings
     from maps.changes import change_sentences
+    from maps.paper.measures import measures_of
 
     if years[0] >= years[1]:
         raise UsageError(
@@ -35,6 +37,7 @@ def compare_farm(farm: Path, years: tuple[int, int], block: str | None = None) -
     answer = Answer(document={"years": list(years), "blocks": []})
     progress = Progress(len(chosen), "blocks")
     made: list[Made] = []
+    measures = measures_of(read_settings(farm / "farm.toml"))
     for one in chosen:
         try:
             document, pictures = compare_block(farm, years, one.name)
@@ -48,7 +51,7 @@ def compare_farm(farm: Path, years: tuple[int, int], block: str | None = None) -
         finally:
             progress.step(f"{one.name} {years[0]} to {years[1]}")
         made.append((document, pictures))
-        sentences = change_sentences(document)
+        sentences = [measures.said(one) for one in change_sentences(document)]
         answer.lines += [sentences[0], *(f"  {line}" for line in sentences[1:])]
         answer.document["blocks"].append(document | {"sentences": sentences})
     if not made:

@@ -61,6 +61,7 @@ def plan_farm(
     from geo.export.plan import plan_document
     from geo.farm import find_block, read_blocks
     from geo.sampling import plan_block
+    from maps.paper.measures import measures_of
     from maps.paper.plansheets import curve_sentence, plan_facts, plan_sentence, worth_sentences
 
     chosen = [find_block(farm, block)] if block else list(read_blocks(farm))
@@ -84,10 +85,14 @@ def plan_farm(
         )
         progress.step(f"{one.name} {season}, planned")
         plans.append(made)
+        measures = measures_of(records.settings)
         answer.lines += [
             f"{one.name} {season}: {plan_sentence(made)}",
-            f"  {', '.join(plan_facts(made))}.",
-            *(f"  {line}" for line in (*worth_sentences(made), *curve_sentence(made), *made.notes)),
+            f"  {measures.said(', '.join(plan_facts(made)))}.",
+            *(
+                f"  {measures.said(line)}"
+                for line in (*worth_sentences(made), *curve_sentence(made), *made.notes)
+            ),
         ]
         answer.document["plans"].append(plan_document(made))
     told("files and field sheet", 0, 0)

@@ -13,7 +13,8 @@ from geo.lookup import properties, sources
 from geo.prescribing.chances import chance_words
 from geo.reasons import About
 from maps.answer import Answer
-from maps.wording import range_words, rate_words, sentence, with_unit
+from maps.paper.measures import Measures
+from maps.wording import rate_words, sentence, with_unit
 
 Record = Mapping[str, Any]
 
@@ -49,18 +50,20 @@ def _of_rate(document: Record, rate: Record, where: str) -> Answer:
     amendment = rate["amendment"]
     requirement, zone_map = (_one(document[k], amendment) for k in ("requirements", "zones"))
     zone: Record = next((z for z in zone_map.get("zones", []) if z["zone"] == rate["zone_id"]), {})
-    doubt = f"{range_words(rate['low_kg_ha'], rate['high_kg_ha'])}, two in three"
+    measures = Measures(document["settings"].get("units") == "us")
+    doubt = f"{measures.span(rate['low_kg_ha'], rate['high_kg_ha'])}, two in three"
     if not rate.get("range_known", True):
         doubt += ", by laboratory noise alone; real range not known"
     memory = ["A figure behind it is from memory: please check."] if rate["from_memory"] else []
     lines = [
-        f"{where}, zone {rate['zone_id']}: {rate_words(rate['rate_kg_ha'])} "
+        f"{where}, zone {rate['zone_id']}: {measures.rate(rate['rate_kg_ha'])} "
         f"{rate['material'].replace('_', ' ')} ({doubt}).",
         *memory,
         *_chain(rate.get("chain", ())),
+        *(["The steps count as their tables do: 1 kg/ha is 0.892 lb/ac."] if measures.us else []),
         "What goes with it:",
-        *(f"  {sentence(reason)}" for reason in _rest(rate)),
-        f"  Zones: {zone_map.get('why', '')}",
+        *(f"  {measures.said(sentence(reason))}" for reason in _rest(rate)),
+        f"  Zones: {measures.said(zone_map.get('why', ''))}",
         *_others(requirement),
         *_means(zone, document["samples"]["methods"]),
     ]

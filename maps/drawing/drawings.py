@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import MultiPolygon, Polygon
 
+from geo.units import M_PER_FT
 from maps.colors import ZONE_FILLS
 
 Array = NDArray[np.float64]
@@ -39,7 +40,7 @@ BY_COUNT = {1: "C", 2: "DB", 3: "DCB", 4: "DCBA"}
 MARGIN = 24.0
 #: Row numbers closer than this would run into each other. [pt]
 LABEL_GAP = 17.0
-SCALE_BARS_M = (5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)
+SCALE_BARS = (5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000)
 
 
 @dataclass(frozen=True)
@@ -356,10 +357,13 @@ def north(x: float, y: float) -> str:
     )
 
 
-def scale_bar(paper: Paper, x: float, y: float, longest: float = 115.0) -> str:
-    """A bar of four stitches, black and white, of a round length."""
-    metres = max((m for m in SCALE_BARS_M if m * paper.scale <= longest), default=SCALE_BARS_M[0])
-    piece = metres * paper.scale / 4
+def scale_bar(
+    paper: Paper, x: float, y: float, longest: float = 115.0, *, feet: bool = False
+) -> str:
+    """A bar of four stitches, black and white, of a round length in metres or feet."""
+    unit, scale = ("ft", paper.scale * M_PER_FT) if feet else ("m", paper.scale)
+    length = max((one for one in SCALE_BARS if one * scale <= longest), default=SCALE_BARS[0])
+    piece = length * scale / 4
     bars = "".join(
         f'<rect x="{x + k * piece + 0.8:.1f}" y="{y:.1f}" width="{piece - 1.6:.1f}" height="3" '
         f'rx="1.5" fill="{INK if k % 2 == 0 else SHEET}" stroke="{INK}" stroke-width="0.8"/>'
@@ -369,8 +373,8 @@ def scale_bar(paper: Paper, x: float, y: float, longest: float = 115.0) -> str:
         f'<text x="{x + place:.1f}" y="{y - 3:.1f}" text-anchor="{anchor}">{text}</text>'
         for place, anchor, text in (
             (0.0, "start", "0"),
-            (2 * piece, "middle", f"{metres / 2:g}"),
-            (4 * piece, "end", f"{metres} m"),
+            (2 * piece, "middle", f"{length / 2:g}"),
+            (4 * piece, "end", f"{length} {unit}"),
         )
         if anchor != "middle" or piece > 16
     )

@@ -53,10 +53,12 @@ def zone_picture(
     height: float = 330.0,
     *,
     hits: bool = False,
+    feet: bool = False,
 ) -> str:
     """The zones of one material: fills, stitches, numbers, rows at the edge, scale, north.
 
-    `hits` adds an unseen shape for each zone, by which a page can tell where somebody stands.
+    `hits` adds an unseen shape for each zone, by which a page can tell where somebody stands;
+    `feet` is for the scale bar.
     """
     paper = drawings.paper_for(block.outline, width, height)
     given = {rate.zone_id: rate.rate_kg_ha for rate in rates}
@@ -65,7 +67,7 @@ def zone_picture(
     azimuth = block.site.row_azimuth_deg or 0.0
     parts = [
         *drawings.zones(outlines, amounts, paper, azimuth),
-        *frame_parts(block, paper),
+        *frame_parts(block, paper, feet=feet),
         drawings.zone_numbers([z.zone_id for z in zone_map.zones], outlines, paper),
     ]
     if hits:
@@ -83,20 +85,20 @@ def block_picture(season: Season, width: float = 300.0, height: float = 330.0) -
     paper = drawings.paper_for(block.outline, width, height)
     parts = [
         drawings.area(block.outline, paper, colors.ZONE_FILLS[0]),
-        *frame_parts(block, paper),
+        *frame_parts(block, paper, feet=season.settings.units == "us"),
         drawings.samples(sample_places(season), paper),
     ]
     return drawings.svg(paper, parts, below=18)
 
 
-def frame_parts(block: Block, paper: drawings.Paper) -> list[str]:
+def frame_parts(block: Block, paper: drawings.Paper, *, feet: bool = False) -> list[str]:
     """Outline, ponds, row numbers, scale bar, north."""
     site = block.site
     return [
         drawings.holes(block.outline, paper),
         drawings.area(block.outline, paper, "none", drawings.INK, 1.7),
         drawings.row_numbers(block.outline, paper, site.row_azimuth_deg, site.row_spacing_m),
-        drawings.scale_bar(paper, 6, paper.height + 10),
+        drawings.scale_bar(paper, 6, paper.height + 10, feet=feet),
         drawings.north(paper.width - 9, 10),
     ]
 

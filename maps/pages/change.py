@@ -16,10 +16,15 @@ from maps.commands.compare import read_inputs
 from maps.drawing.changepictures import paper_of, read_pictures
 from maps.drawing.seam import both_years
 from maps.pages.silhouettes import silhouette
+from maps.paper.measures import measures_of
 from maps.serving import ownground
 from maps.serving.workspace import Workspace
 
 Data = dict[str, Any]
+
+#: Parts of the page whose sentences are said in the farm's own units.
+IN_FARM_UNITS = ("both", "money", "opening", "picture", "quiet", "responses", "sentence", "table",
+                 "unlike")  # fmt: skip
 Years = tuple[int, int]
 
 #: Lens -> what it is called; the first is shown at first.
@@ -64,7 +69,7 @@ def change(
     pictures = read_pictures(folder).get(block.name, [])
     picture = next((one for one in pictures if one["key"] == key), None)
     rows = [r for r in document["changes"] if r["key"] == key]
-    return context | {
+    made = context | {
         "key": key,
         "name": name_of(key),
         "facts": _facts(document, key),
@@ -89,6 +94,8 @@ def change(
         "border": document["border"],
         "files": _files(base, folder, work.folder),
     }
+    measures = measures_of(work.settings())
+    return made | {part: measures.everywhere(made[part]) for part in IN_FARM_UNITS}
 
 
 def views(context: Data, lens: str) -> Data:

@@ -20,6 +20,7 @@ from maps.drawing import drawings, prints
 from maps.pages import spotwishes
 from maps.pages.shell import plan_files
 from maps.pages.spotchances import chances
+from maps.paper.measures import measures_of
 from maps.paper.plansheets import kept_apart, plan_facts, plan_sentence, worth_sentences
 from maps.paper.sizecurve import curve
 from maps.serving import ownground
@@ -52,7 +53,7 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
     plan = plan_of(work, season, block) or plan_of(work, season + 1, block)
     if plan is None:
         return None
-    paper = drawings.paper_for(block.outline, WIDE, HIGH)
+    paper, measures = drawings.paper_for(block.outline, WIDE, HIGH), measures_of(work.settings())
     doubt = chances(work, plan, paper)
     files = [_file(base, work.folder, path) for path in plan_files(work.folder, plan.season)]
     wishes = spotwishes.shown(work, base, plan.season, block, plan, paper)
@@ -63,14 +64,14 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
         "path": f"/{season}/{block.slug}/spots",
         "count": len(plan.spots),
         "sentence": plan_sentence(plan),
-        "facts": plan_facts(plan),
-        "worth": worth(plan),
+        "facts": measures.everywhere(plan_facts(plan)),
+        "worth": measures.everywhere(worth(plan)),
         "new": [_told(spot) for spot in plan.spots if spot.kind != "repeat"],
         "all": [_told(spot) for spot in plan.spots],
-        "notes": plan.notes,
+        "notes": measures.everywhere(plan.notes),
         "wide": f"{paper.width:.1f}",
         "high": f"{paper.height + 18:.1f}",
-        "under": Markup("".join(_under(plan, paper, doubt is not None))),
+        "under": Markup("".join(_under(plan, paper, doubt is not None, feet=measures.us))),
         "below": ownground.on_paper(work, base, block, paper),
         "doubt": doubt,
         "marks": [_mark(spot, paper) for spot in plan.spots],
@@ -100,7 +101,7 @@ def spots(work: Workspace, base: str, season: int, block: Block) -> Data | None:
 def first(work: Workspace, base: str, season: int, block: Block) -> Data:
     """Context where the block has no plan yet: its map, to put wishes on."""
     year = season + 1 if season in work.seasons() else season
-    paper = drawings.paper_for(block.outline, WIDE, HIGH)
+    paper, feet = drawings.paper_for(block.outline, WIDE, HIGH), measures_of(work.settings()).us
     surveyed = last_survey(work.folder, block.name, year) is not None
     wishes = spotwishes.shown(work, base, year, block, None, paper, surveyed=surveyed)
     ground = drawings.area(block.outline, paper, ZONE_FILLS[0])
@@ -112,7 +113,7 @@ def first(work: Workspace, base: str, season: int, block: Block) -> Data:
         "path": f"/{season}/{block.slug}/spots",
         "wide": f"{paper.width:.1f}",
         "high": f"{paper.height + 18:.1f}",
-        "under": Markup("".join([ground, *prints.frame_parts(block, paper)])),
+        "under": Markup("".join([ground, *prints.frame_parts(block, paper, feet=feet)])),
         "below": ownground.on_paper(work, base, block, paper),
         "waits": WAITS
         if surveyed
@@ -163,10 +164,10 @@ def round_the_rows(plan: SamplePlan) -> str:
     return "".join(drawings.path_of(way, paper) for way in ways if way is not None)
 
 
-def _under(plan: SamplePlan, paper: drawings.Paper, doubt: bool) -> list[str]:
+def _under(plan: SamplePlan, paper: drawings.Paper, doubt: bool, *, feet: bool) -> list[str]:
     """What lies over the doubt and below the walk: check strips, outline, ponds, rows, scale."""
     ground = [] if doubt else [drawings.area(plan.block.outline, paper, ZONE_FILLS[0])]
-    return [*ground, *kept_apart(plan, paper), *prints.frame_parts(plan.block, paper)]
+    return [*ground, *kept_apart(plan, paper), *prints.frame_parts(plan.block, paper, feet=feet)]
 
 
 def _file(base: str, farm: Path, path: Path) -> Data:
@@ -211,10 +212,11 @@ def tried(work: Workspace, season: int, block: Block, places: Places) -> Data:
     except KrigingError as refused:
         return {"error": str(refused)}
     near = too_near(plan, places, spacing_m)
+    measures = measures_of(work.settings())
     return {
-        "facts": plan_facts(plan),
-        "worth": worth(plan),
-        "near": " ".join(near),
+        "facts": measures.everywhere(plan_facts(plan)),
+        "worth": measures.everywhere(worth(plan)),
+        "near": measures.said(" ".join(near)),
         "way": round_the_rows(plan),
     }
 

@@ -47,7 +47,7 @@ def spread(work: Workspace, base: str, season: int, block: Block) -> Data | None
     return {
         "materials": [
             _material(folder, place, name, reports, document, measures)
-            | {"map": _picture(block, drawn, name, document)}
+            | {"map": _picture(block, drawn, name, document, feet=measures.us)}
             for name, reports in document["spreader"].items()
         ],
         "area": measures.words["area"],
@@ -66,7 +66,9 @@ def spread(work: Workspace, base: str, season: int, block: Block) -> Data | None
     }
 
 
-def _picture(block: Block, drawn: dict[str, list[Data]], name: str, document: Data) -> Markup:
+def _picture(
+    block: Block, drawn: dict[str, list[Data]], name: str, document: Data, *, feet: bool
+) -> Markup:
     """The zones of a material as they were written, with the rows that the driver counts."""
     amendments = [r["amendment"] for r in document["rates"] if r["material"] == name]
     zones = next((drawn[a] for a in amendments if a in drawn), [])
@@ -77,7 +79,7 @@ def _picture(block: Block, drawn: dict[str, list[Data]], name: str, document: Da
     azimuth = block.site.row_azimuth_deg or 0.0
     found = [
         *drawings.zones(parts, rates, paper, azimuth),
-        '<g class="over">', *prints.frame_parts(block, paper), "</g>",
+        '<g class="over">', *prints.frame_parts(block, paper, feet=feet), "</g>",
         drawings.zone_numbers([zone["id"] for zone in zones], parts, paper),
     ]  # fmt: skip
     return Markup(drawings.svg(paper, found, below=18))

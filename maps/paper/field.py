@@ -77,7 +77,13 @@ def _material(season: Season, amendment: str) -> Data:
         "say": spread_sentence(season, amendment),
         "twice": twice(season, amendment),
         "map": prints.zone_picture(
-            season.block, zone_map, list(rates.values()), WIDTH, HEIGHT, hits=True
+            season.block,
+            zone_map,
+            list(rates.values()),
+            WIDTH,
+            HEIGHT,
+            hits=True,
+            feet=season.settings.units == "us",
         ),
         "zones": driver_rows(season, amendment),
         "byRow": _rows(season, amendment),
@@ -111,7 +117,7 @@ def _base_map(season: Season, paper: drawings.Paper) -> str:
     labels = drawings.pushed_apart(places, LABEL_PT)
     parts = [
         drawings.area(season.block.outline, paper, ZONE_FILLS[0]),
-        *prints.frame_parts(season.block, paper),
+        *prints.frame_parts(season.block, paper, feet=season.settings.units == "us"),
         *map(drawings.leader, places.tolist(), labels.tolist()),
         *(drawings.disc(x, y, str(i)) for i, (x, y) in enumerate(labels.tolist(), start=1)),
     ]

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from geo.export.driving import kg_per_100_m
 from geo.export.layers import written_rate
@@ -20,11 +21,17 @@ from geo.units import (
 from maps.wording import amount_words, range_words, rate_words
 
 LB_PER_TON = 2000.0
-#: Rates and areas inside sentences that geo makes in house units: a figure or two, and the unit.
+_FIGURE = r"\d[\d,\u202f]*(?:\.\d+)?"
+#: Measures inside sentences that geo makes in house units: a figure or two, and the unit.
 METRIC = re.compile(
-    r"(?P<one>\d[\d,\u202f]*(?:\.\d+)?)(?P<two>(?: to | and )\d[\d,\u202f]*(?:\.\d+)?)? "
-    r"(?P<unit>kg N/ha|kg/ha|t/ha|ha)\b(?! per mg)"
+    rf"(?P<one>{_FIGURE})(?:(?P<word> to | and | x |-)(?P<two>{_FIGURE}))? "
+    r"(?P<unit>kg N/ha|kg/ha|t/ha|ha|kg|t|km|m|cm)\b(?![/²])(?! per mg)"
 )
+#: Metres from here up are said as whole feet.
+WHOLE_FEET_FROM_M = 3.0
+M_PER_MILE, CM_PER_INCH = 5280 * M_PER_FT, 2.54
+#: Text between the tags of a drawing.
+BETWEEN_TAGS = re.compile(r">([^<>]+)<")
 
 
 @dataclass(frozen=True)
@@ -87,14 +94,31 @@ class Measures:
         return f"{rounded:g} lb/ac" if self.us else rate_words(rounded)
 
     def said(self, text: str) -> str:
-        """A sentence made in house units, with its rates and areas in these, to three figures.
+        """A sentence made in house units, with its measures in these, to three figures.
 
         Examples
         --------
         >>> Measures(us=True).said("2 zones of 1.5 ha; one pass may carry 500 to 1000 kg/ha.")
         '2 zones of 3.71 ac; one pass may carry 446 to 892 lb/ac.'
+        >>> Measures(us=True).said("4.1 t, 1.4 km, 9.7 m, 0 to 15 cm, 3 mg/kg")
+        '4.5 tons, 0.87 mi, 32 ft, 0 to 5.9 in, 3 mg/kg'
         """
         return METRIC.sub(_in_pounds_and_acres, text) if self.us else text
+
+    def everywhere(self, value: Any) -> Any:
+        """All sentences of a page's data in these units, the text of its drawings with them."""
+        if not self.us:
+            return value
+        if isinstance(value, Mapping):
+            return {key: self.everywhere(one) for key, one in value.items()}
+        if isinstance(value, list | tuple):
+            return [self.everywhere(one) for one in value]
+        if not isinstance(value, str):
+            return value
+        if value.lstrip().startswith("<"):
+            between = BETWEEN_TAGS.sub(lambda found: f">{self.said(found[1])}<", value)
+            return type(value)(between)
+        return type(value)(self.said(value))
 
     def amount(self, kg: float) -> str:
         """A mass to buy or to load.
@@ -168,22 +192,44 @@ def _pounds(lb: float) -> str:
 
 def _in_pounds_and_acres(found: re.Match[str]) -> str:
     """A figure or two of a sentence in the units of a US farm."""
-    factor, unit = {
+    given = [float(re.sub(r"[,\u202f]", "", found[one])) for one in ("one", "two") if found[one]]
+    figures, unit = _in_us_units(given, found["unit"])
+    return f"{(found['word'] or '').join(figures)} {unit}"
+
+
+def _in_us_units(given: list[float], unit: str) -> tuple[list[str], str]:
+    """Figures of one unit in another, and that unit: masses and lengths by their size."""
+    if unit in ("kg", "t"):
+        pounds = [one / KG_PER_LB * (1000 if unit == "t" else 1) for one in given]
+        if max(pounds) >= LB_PER_TON:
+            return [f"{one / LB_PER_TON:.1f}" for one in pounds], "tons"
+        return [_figures(one, 3 if one < 1000 else 4) for one in pounds], "lb"
+    if unit == "m":
+        whole = max(given) >= WHOLE_FEET_FROM_M
+        return [f"{one / M_PER_FT:.{0 if whole else 1}f}" for one in given], "ft"
+    if unit in ("km", "cm"):
+        factor, said = (1000 / M_PER_MILE, "mi") if unit == "km" else (1 / CM_PER_INCH, "in")
+        return [_figures(one * factor, 2) for one in given], said
+    factor, said = {
         "kg/ha": (float(lb_ac_from_kg_ha(1.0)), "lb/ac"),
         "kg N/ha": (float(lb_ac_from_kg_ha(1.0)), "lb N/ac"),
         "t/ha": (float(ton_ac_from_t_ha(1.0)), "ton/ac"),
         "ha": (float(acres_from_ha(1.0)), "ac"),
-    }[found["unit"]]
+    }[unit]
+    return [_figures(one * factor, 3) for one in given], said
 
-    def figure(text: str) -> str:
-        value = float(text.replace(",", "").replace("\u202f", "")) * factor
-        if value == 0:
-            return "0"
-        return f"{round(value, 2 - math.floor(math.log10(value))):g}"
 
-    two = found["two"] or ""
-    word = two[: -len(two.lstrip(" tonad"))] if two else ""
-    return f"{figure(found['one'])}{word}{figure(two[len(word) :]) if two else ''} {unit}"
+def _figures(value: float, count: int) -> str:
+    """A value to so many figures, none invented behind the point.
+
+    Examples
+    --------
+    >>> _figures(0.0, 3), _figures(892.18, 3), _figures(5.9055, 2)
+    ('0', '892', '5.9')
+    """
+    if value == 0:
+        return "0"
+    return f"{round(value, count - 1 - math.floor(math.log10(abs(value)))):g}"
 
 
 def digits(amount: float) -> str:
