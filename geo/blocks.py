@@ -110,6 +110,11 @@ def make_block(outline: Outline, site: BlockSettings) -> Block:
         If the outline is wider than a degree, or its area is no block's.
     """
     west, south, east, north = outline.lonlat.bounds
+    if east - west > 180.0:
+        raise IntakeError(
+            f"{outline.file}: {outline.name!r} lies on both sides of the 180th meridian. Split it "
+            "there into two blocks, with a name each. Nothing of it was stored."
+        )
     if east - west > WIDEST_DEG or north - south > WIDEST_DEG:
         raise IntakeError(
             f"{outline.file}: {outline.name!r} is more than a degree wide. "

@@ -13,6 +13,7 @@ import shapely
 
 from geo.blocks import Block
 from geo.checking.derived import with_derived
+from geo.checking.layout import on_one_line
 from geo.checking.suspects import implausible, impossible_pairs, ten_times
 from geo.crs import Place, lonlat_to_xy
 from geo.findings import Finding
@@ -255,7 +256,7 @@ def _places(
             continue
         findings.append(_outside(samples, sample_id, away_m, block, planned))
         left_out.append((sample_id, f"{away_m:.1f} m outside {block.name}"))
-    return [*findings, *_same_places(samples)], tuple(left_out)
+    return [*findings, *_same_places(samples), *on_one_line(samples.table, block)], tuple(left_out)
 
 
 def _located(samples: SampleSet) -> Iterator[tuple[str, float, float]]:

@@ -349,3 +349,26 @@ def test_sodium_stands_high_in_the_foot_of_kniee(farm):
     high = top.usable["esp"] > 10
     assert high[foot].sum() >= 7
     assert high.drop(foot).sum() <= 6
+
+
+# Layout
+
+
+@pytest.mark.parametrize(
+    ("corners", "y_of", "said"),
+    [
+        (((0, 0), (200, 0), (200, 200), (0, 200)), lambda x: 100 + 0 * x, True),
+        (((0, 0), (200, 0), (200, 200), (0, 200)), lambda x: x, True),  # the diagonal
+        (((0, 0), (200, 0), (200, 200), (0, 200)), lambda x: 100 + 60 * (-1) ** (x // 20), False),
+        (((0, 90), (200, 90), (200, 110), (0, 110)), lambda x: 100 + 0 * x, False),  # a strip
+    ],
+)
+def test_samples_on_one_line_through_a_wide_block_are_said(corners, y_of, said):
+    outline = Polygon(corners)
+    block = Block("Square", "square", outline, outline, "EPSG:32734", outline.area / 1e4)
+    samples = sample_set({"k": soil(n=9)})
+    x = np.linspace(20, 180, 9)
+    samples.table["x_m"], samples.table["y_m"] = x, y_of(x)
+    checked = check_samples(samples, block)
+    assert ("samples_in_line" in rules(checked)) is said
+    assert checked.open == ()

@@ -39,6 +39,7 @@ ORDER = (
     "geo.intake",
     "geo.checking.derived",
     "geo.checking.suspects",
+    "geo.checking.layout",
     "geo.checks",
     "geo.store.schema",
     "geo.store.database",
