@@ -320,7 +320,7 @@ def test_a_block_wider_than_a_degree_is_refused():
 def test_a_block_across_the_180th_meridian_is_told_what_to_do():
     """Land of Fiji lies there; in longitude and latitude its outline goes round the whole globe."""
     ring = [(179.998, -17.6), (-179.999, -17.6), (-179.999, -17.599), (179.998, -17.599)]
-    with pytest.raises(IntakeError, match="180th meridian. Split it"):
+    with pytest.raises(IntakeError, match=r"180th meridian\. Split it"):
         make_block(Outline("Taveuni", Polygon(ring), "f.kml", 1, ""), BlockSettings())
 
 
