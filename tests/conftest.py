@@ -131,17 +131,31 @@ def tab(new_tab, address):
     assert page.trouble == []
 
 
+#: Controls lower than 44 px, the target size of WCAG 2.2, success criterion 2.5.5. As there,
+#: what stands in a sentence is let off; a box or a radio is hit by its label.
+LOW = """() => [...document.querySelectorAll(
+    "button, a, input, select, textarea, summary, [role=slider]"
+  )].filter((one) => one.checkVisibility({ visibilityProperty: true, opacityProperty: true }))
+    .filter((one) => !one.matches(".skip, .n, p:not(.actions) a, textarea[hidden]"))
+    .map((one) => one.matches("[type=checkbox], [type=radio]") ? one.labels[0] || one : one)
+    .filter((one) => [one.getBoundingClientRect().height].some((high) => high && high < 43.5))
+    .map((one) => `${one.tagName} ${one.textContent.trim().slice(0, 30) || one.name}`)"""
+PHONE_PX = 719
+
+
 @pytest.fixture
 def in_order(new_tab, ready, axe):
-    """Goes to a page, which breaks no rule of access and never scrolls sideways."""
+    """Goes to a page, which breaks no rule of access, never scrolls sideways, and fits thumbs."""
 
     def in_order(base, path, width):
         page = ready(new_tab(base, width), path)
         trouble = axe(page)
         overflow = page.evaluate("() => document.documentElement.scrollWidth - innerWidth")
+        low = page.evaluate(LOW) if width <= PHONE_PX else []
         page.context.close()
         assert trouble == []
         assert overflow <= 0, "a page never scrolls sideways"
+        assert low == [], "what a thumb must hit is 44 px high"
         assert page.trouble == []
 
     return in_order
