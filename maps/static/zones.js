@@ -276,23 +276,8 @@ const page = (() => {
 
   function spot(latlng) {
     if (!shown) return;
-    const at = map_zone(latlng);
-    if (at !== null) askWhy(shown, at);
-  }
-
-  // Which zone a place lies in: ray casting over the rings.
-  function map_zone(latlng) {
-    for (const zone of shown.zones) {
-      let inside = false;
-      for (const ring of rings(zone.outline)) {
-        for (let i = 0, j = ring.length - 1; i < ring.length; j = i++) {
-          const [x1, y1] = ring[i], [x2, y2] = ring[j];
-          if ((y1 > latlng.lat) !== (y2 > latlng.lat) && latlng.lng < (x2 - x1) * (latlng.lat - y1) / (y2 - y1) + x1) inside = !inside;
-        }
-      }
-      if (inside) return zone.id;
-    }
-    return null;
+    const at = shown.zones.find((zone) => holds(zone.outline, latlng));
+    if (at) askWhy(shown, at.id);
   }
 
   function redraw() { if (shown) quilt.showZones(shown); }
