@@ -114,21 +114,21 @@ def _why_it_ended(name: str, child: subprocess.CompletedProcess[bytes]) -> Excep
         return RuntimeError(f"the reader of {name} failed in its own process:\n{told}")
     if child.returncode == OUT_OF_MEMORY:
         return UnreadableError(
-            f"{name} was not read: it wants more than {MOST_MEMORY_BYTES / 1e9:g} GB of memory. "
+            f"{name} wants more than {MOST_MEMORY_BYTES / 1e9:g} GB of memory to be read. "
             "Nothing of it was stored. Cut it to this farm, or give its content as CSV or GeoJSON."
         )
     if -child.returncode in (getattr(signal, "SIGXCPU", 0), getattr(signal, "SIGALRM", 0)):
         return _too_long(name)
     return UnreadableError(
-        f"{name} was not read: it broke the program that reads it (it ended with "
-        f"{child.returncode}). Nothing of it was stored. It is damaged, or made to harm: export it "
-        "again, or give its content as CSV or GeoJSON."
+        f"{name} broke the program that reads it (it ended with {child.returncode}). Nothing of "
+        "it was stored. It is damaged, or made to harm: export it again, or give its content as "
+        "CSV or GeoJSON."
     )
 
 
 def _too_long(name: str) -> UnreadableError:
     return UnreadableError(
-        f"{name} was not read: after {MOST_SECONDS:g} s there was no end to it. Nothing of it was "
+        f"{name} has no end: it was still being read after {MOST_SECONDS:g} s. Nothing of it was "
         "stored. Cut it to this farm, or give its content as CSV or GeoJSON."
     )
 
