@@ -76,8 +76,8 @@ def with_key(text: str, table: tuple[str, ...], key: str, value: str) -> str:
     <BLANKLINE>
     """
     lines = text.split("\n")
-    start = next((i for i, line in enumerate(lines) if _header(line) == table), None)
-    if start is None:
+    span = _span(lines, table)
+    if span is None:
         braces = _in_braces(lines, table)
         if braces is not None:
             at, held = braces
@@ -85,9 +85,7 @@ def with_key(text: str, table: tuple[str, ...], key: str, value: str) -> str:
             return "\n".join(lines)
         name = ".".join(_quoted(part) for part in table)
         return text.rstrip("\n") + f"\n\n[{name}]\n{key} = {value}\n"
-    end = next(
-        (i for i in range(start + 1, len(lines)) if lines[i].lstrip().startswith("[")), len(lines)
-    )
+    start, end = span
     found = _line_of(lines, start + 1, end, key)
     if found is not None:
         comment = _comment(lines[found], key)
@@ -113,21 +111,29 @@ def without_key(text: str, table: tuple[str, ...], key: str) -> str:
     <BLANKLINE>
     """
     lines = text.split("\n")
-    start = next((i for i, line in enumerate(lines) if _header(line) == table), None)
-    if start is None:
+    span = _span(lines, table)
+    if span is None:
         braces = _in_braces(lines, table)
         if braces is not None:
             at, held = braces
             left = {name: words for name, words in held.items() if name != key}
             lines[at] = _with_braces(lines[at], table[-1], left)
         return "\n".join(lines)
-    end = next(
-        (i for i in range(start + 1, len(lines)) if lines[i].lstrip().startswith("[")), len(lines)
-    )
-    for i in range(start + 1, end):
+    for i in range(span[0] + 1, span[1]):
         if re.match(rf"\s*{re.escape(key)}\s*=", lines[i]):
             lines[i] = f"# {lines[i].lstrip()}"
     return "\n".join(lines)
+
+
+def _span(lines: Sequence[str], table: tuple[str, ...]) -> tuple[int, int] | None:
+    """The line of a table's header, and that of the next one's; None without a header."""
+    start = next((i for i, line in enumerate(lines) if _header(line) == table), None)
+    if start is None:
+        return None
+    for end in range(start + 1, len(lines)):
+        if lines[end].lstrip().startswith("["):
+            return start, end
+    return start, len(lines)
 
 
 def _in_braces(lines: Sequence[str], table: tuple[str, ...]) -> tuple[int, dict[str, str]] | None:
