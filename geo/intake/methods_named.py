@@ -74,10 +74,11 @@ def _one_column_each(table: Table, columns: Sequence[Column]) -> tuple[list[Colu
 
 def _which_extractant(keys: Sequence[str], file: str) -> Finding:
     names = ", ".join(properties()[key].symbol for key in keys)
+    was = "was" if len(keys) == 1 else "were"
     return Finding(
         "method_missing",
         "warning",
-        f"{file} does not say which extractant {names} were measured with.",
+        f"{file} does not say which extractant {names} {was} measured with.",
         "Ask the laboratory. Until then they are shown and mapped, not rated.",
         "They are mapped, not rated. Write the method into the heading, such as 'K NH4OAc (mg/kg)' "
         "or 'pH buffer SMP', or into a line below: 'Methods: P Mehlich-3, ...', or add the file "
