@@ -1,6 +1,7 @@
 """Fixtures that several tests share."""
 
 import pytest
+from hypothesis import HealthCheck, settings
 from shapely import MultiPolygon, box
 
 from geo.blocks import Block
@@ -10,6 +11,12 @@ from geo.zones import Zone
 #: South-west corner of the invented test block. [m]
 E, N = 407_000.0, 6_240_000.0
 CRS = "EPSG:32734"
+# Laws are asked whether they hold, not how fast: a busy machine takes what it takes.
+settings.register_profile(
+    "patient", settings.default, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("patient")
+
 #: How long a browser test waits for what must come. [ms]
 PATIENT_MS = 120_000
 

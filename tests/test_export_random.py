@@ -84,7 +84,7 @@ def _cut(outline, sides):
         yield whole if isinstance(whole, MultiPolygon) else MultiPolygon([whole])
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=30, suppress_health_check=list(HealthCheck))
 @given(layer=layers(), most=st.sampled_from([100, 3]))
 def test_any_block_gives_files_that_hold_the_plan(layer, most, tmp_path_factory):
     """No gap, no overlap, rings the right way round, the plan's product, the controller's limit."""
@@ -110,7 +110,7 @@ def test_any_block_gives_files_that_hold_the_plan(layer, most, tmp_path_factory)
     assert kg == pytest.approx(layer.total_kg, abs=allowed)
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=20, suppress_health_check=list(HealthCheck))
 @given(layer=layers())
 def test_any_block_gives_task_data_that_passes_every_check(layer):
     check_task_data(task_document(layer, "farm"), layer, None, None)

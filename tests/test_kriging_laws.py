@@ -11,7 +11,7 @@ from geo.kriging import gauss_support, krige
 from geo.variogram import VariogramModel, restricted_log_likelihood
 
 TARGETS = np.array([[0.0, 0.0], [60.0, 40.0], [-30.0, 120.0], [400.0, 400.0]])
-LAWS = settings(max_examples=60, deadline=None)
+LAWS = settings(max_examples=60)
 
 
 SOME = st.floats(0.02, 1.0)
