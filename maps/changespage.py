@@ -33,6 +33,7 @@ from maps.changes import (
     stations_sentences,
     told_apart,
 )
+from maps.paper.measures import Measures
 
 Document = dict[str, Any]
 STATES = {"shown": "change shown", "not_shown": "no change shown"}
@@ -44,6 +45,7 @@ def write_changes_page(
     path: Path,
     farm: str,
     seams: Mapping[str, Mapping[str, Document]],
+    units: str = "metric",
 ) -> None:
     """Write map.html: each block's changes, its pictures and what it taught.
 
@@ -88,7 +90,7 @@ def write_changes_page(
     text = environment.get_template("changes.html").render(
         farm=farm,
         years=years,
-        blocks=blocks,
+        blocks=Measures(units == "us").everywhere(blocks),
         seam_css=(STATIC / "seam.css").read_text(encoding="utf-8"),
         seam_js=script,
         seam_hash=base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),

@@ -101,10 +101,17 @@ def _layer_lines(layer: SpreadLayer, report: ShapefileReport, settings: Settings
         caught = f"{tray_g:.1f} g in a tray of {TRAY_M * 100:.0f} x {TRAY_M * 100:.0f} cm"
         out = f"{_along(rate, swath_m, settings)}; {caught}" if rate > 0 else "closed"
         lines.append(
-            f"  Zone {zone.zone_id}: {written_rate(rate, unit):g} {unit}, "
+            f"  Zone {zone.zone_id}: {written_rate(rate, unit):g} {unit}"
+            f"{_beside(rate, unit, settings)}, "
             f"{_area(zone.area_ha, settings)}, {_mass(rate * zone.area_ha, settings)}; {out}."
         )
     return [*lines, ""]
+
+
+def _beside(rate_kg_ha: float, unit: str, settings: Settings) -> str:
+    """The rate as the farm counts, where its controller counts otherwise."""
+    own = "lb/ac" if settings.units == "us" else "kg/ha"
+    return "" if own == unit or not rate_kg_ha else f" ({written_rate(rate_kg_ha, own):g} {own})"
 
 
 def _area(hectares: float, settings: Settings) -> str:

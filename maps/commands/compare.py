@@ -107,10 +107,11 @@ def write_changes_folder(
         now = [fingerprint(farm, year) for year in years]
         inputs = {name: kept.get(name, []) for name in order} | {d["block"]: now for d, _ in made}
         (fresh / "done.json").write_text(json.dumps({"inputs": inputs}) + "\n", encoding="utf-8")
-        name = read_settings(farm / "farm.toml").name
+        settings = read_settings(farm / "farm.toml")
         shown = [documents[one] for one in order]
         seams = {one["block"]: _seams(farm, years, one) for one in shown}
-        write_changes_page(shown, pictures, fresh / "map.html", name, seams)
+        page = fresh / "map.html"
+        write_changes_page(shown, pictures, page, settings.name, seams, settings.units)
         take_place(fresh, folder)
     return folder
 

@@ -17,6 +17,7 @@ from geo.sampling import SamplePlan, Spot
 from maps.assets import TEMPLATES
 from maps.colors import ZONE_FILLS
 from maps.drawing import drawings, prints
+from maps.paper.measures import Measures
 from maps.paper.sizecurve import curve_picture
 from maps.wording import AMENDMENT_WORDS, money, with_unit
 
@@ -44,12 +45,11 @@ PROTOCOL = (
 
 def write_plan_pages(plans: Sequence[SamplePlan], folder: Path, farm: str, units: str) -> None:
     """Write field.html and field-sheet.pdf of a season's plans."""
-    (folder / "field.html").write_text(phone_page(plans, farm), encoding="utf-8")
-    paper = "us-letter" if units == "us" else "a4"
-    (folder / "field-sheet.pdf").write_bytes(sheet_pdf(plans, farm, paper))
+    (folder / "field.html").write_text(phone_page(plans, farm, units), encoding="utf-8")
+    (folder / "field-sheet.pdf").write_bytes(sheet_pdf(plans, farm, units))
 
 
-def phone_page(plans: Sequence[SamplePlan], farm: str) -> str:
+def phone_page(plans: Sequence[SamplePlan], farm: str, units: str = "metric") -> str:
     """One page for the phone that needs no network and runs no script."""
     from jinja2 import Environment, FileSystemLoader, select_autoescape
 
@@ -59,16 +59,17 @@ def phone_page(plans: Sequence[SamplePlan], farm: str) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    measures = Measures(units == "us")
     data = {
         "farm": farm,
         "season": plans[0].season,
-        "plans": [_plan_data(plan, *PHONE) for plan in plans],
-        "protocol": PROTOCOL,
+        "plans": [_plan_data(plan, *PHONE, measures) for plan in plans],
+        "protocol": measures.everywhere(PROTOCOL),
     }
     return environment.get_template("plan-field.html").render(data=data)
 
 
-def sheet_pdf(plans: Sequence[SamplePlan], farm: str, paper: str = "a4") -> bytes:
+def sheet_pdf(plans: Sequence[SamplePlan], farm: str, units: str = "metric") -> bytes:
     """The field sheet with bag labels as PDF/UA-1; all text reaches the typesetter as data.
 
     Raises
@@ -78,15 +79,18 @@ def sheet_pdf(plans: Sequence[SamplePlan], farm: str, paper: str = "a4") -> byte
     """
     import typst
 
+    measures = Measures(units == "us")
+    paper = "us-letter" if measures.us else "a4"
     data = {
         "farm": farm,
         "season": str(plans[0].season),
         "plans": [
-            _plan_data(plan, *SHEET) | {"labels": [_label(plan, spot) for spot in plan.spots]}
+            _plan_data(plan, *SHEET, measures)
+            | {"labels": measures.everywhere([_label(plan, spot) for spot in plan.spots])}
             for plan in plans
         ],
-        "protocol": PROTOCOL,
-        "all": _together(plans),
+        "protocol": measures.everywhere(PROTOCOL),
+        "all": measures.everywhere(_together(plans)),
     }
     template = TEMPLATES / "plan-sheet.typ"
     try:
@@ -132,12 +136,12 @@ def _label(plan: SamplePlan, spot: Spot) -> Data:
     }
 
 
-def _plan_data(plan: SamplePlan, width: float, height: float) -> Data:
-    return {
+def _plan_data(plan: SamplePlan, width: float, height: float, measures: Measures) -> Data:
+    data = {
         "block": plan.block.name,
         "say": plan_sentence(plan),
         "facts": plan_facts(plan),
-        "map": plan_picture(plan, width, height),
+        "map": plan_picture(plan, width, height, feet=measures.us),
         "depth": _depth(plan),
         "days": max(spot.day for spot in plan.spots),
         "spots": [
@@ -157,6 +161,8 @@ def _plan_data(plan: SamplePlan, width: float, height: float) -> Data:
         "tissue": [_tissue_sentence(ask) for ask in plan.tissue],
         "notes": [*kept_apart_words(plan), *plan.notes],
     }
+    said: Data = measures.everywhere(data)
+    return said | {"block": plan.block.name}
 
 
 def _rows(plan: SamplePlan) -> list[int | None]:
@@ -266,12 +272,12 @@ def _tissue_sentence(ask: Any) -> str:
     )
 
 
-def plan_picture(plan: SamplePlan, width: float, height: float) -> str:
+def plan_picture(plan: SamplePlan, width: float, height: float, *, feet: bool = False) -> str:
     """The block with the walk and its spots: discs to repeat, diamonds for the rest."""
     paper = drawings.paper_for(plan.block.outline, width, height)
     parts = [drawings.area(plan.block.outline, paper, ZONE_FILLS[0])]
     parts += kept_apart(plan, paper)
-    parts += prints.frame_parts(plan.block, paper)
+    parts += prints.frame_parts(plan.block, paper, feet=feet)
     for day in sorted({spot.day for spot in plan.spots}):
         way = way_of(plan, day)
         if way is not None:

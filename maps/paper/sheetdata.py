@@ -53,7 +53,7 @@ def material_sheet(season: Season, amendment: str) -> Data:
         "say": spread_sentence(season, amendment),
         "short": _short(season, amendment, material),
         "twice": twice(season, amendment),
-        "map": prints.zone_picture(season.block, zone_map, by_rate),
+        "map": prints.zone_picture(season.block, zone_map, by_rate, feet=measured.us),
         "alt": f"Map of {season.block.name}: " + "; ".join(_zone_said(season, r) for r in by_rate),
         "rowsFrom": rows_from(season),
         "driver": driver_rows(season, amendment),
