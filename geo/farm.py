@@ -8,6 +8,7 @@ import sqlite3
 import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 from pathlib import Path
 
 import shapely
@@ -211,6 +212,26 @@ def read_blocks(folder: Path, *, retired: bool = False) -> tuple[Block, ...]:
     settings = read_settings(folder / "farm.toml")
     with reading_store(folder) as database:
         return tuple(block for block, gone in block_rows(database, settings) if retired or not gone)
+
+
+def settings_of_no_block(folder: Path) -> tuple[str, ...]:
+    """A sentence for each block that farm.toml sets something for and the farm does not have.
+
+    No error: an outline can come later. Said aloud, for a slip in a name would silently leave the
+    block without its settings.
+    """
+    names = [block.name for block in read_blocks(folder, retired=True)]
+    said = []
+    for name in read_settings(folder / "farm.toml").blocks:
+        if name in names:
+            continue
+        nearest = get_close_matches(name, names, n=1)
+        meant = f" Is {nearest[0]} meant?" if nearest else ""
+        said.append(
+            f'farm.toml, [blocks."{name}"]: this farm has no such block, so nothing there is used.'
+            f"{meant}"
+        )
+    return tuple(said)
 
 
 def known_points(folder: Path, season: int | None = None) -> tuple[Point, ...]:

@@ -18,7 +18,14 @@ from shapely import Polygon
 
 from geo.blocks import Outline
 from geo.errors import FarmError, IntakeError, UsageError
-from geo.farm import create_farm, known_points, read_blocks, read_records, store_reading
+from geo.farm import (
+    create_farm,
+    known_points,
+    read_blocks,
+    read_records,
+    settings_of_no_block,
+    store_reading,
+)
 from geo.findings import Finding
 from geo.intake.reading import Application, LoggedRate, Point, Reading, Result, TissueTest
 from geo.store.corrections import Change, exclude_sample, set_value
@@ -721,3 +728,13 @@ def test_profiles_remember_how_a_laboratory_writes(farm: Path, tmp_path: Path):
     kept = rows(farm, "SELECT laboratory, columns FROM profiles")
     assert kept[0][0] == "lab two"
     assert json.loads(str(kept[0][1])) == [["K NH4OAc ppm", "k", "mg/kg", "nh4oac"]]
+
+
+def test_settings_of_a_block_that_is_not_there_are_said_with_the_nearest_name(farm: Path):
+    path = farm / "farm.toml"
+    assert settings_of_no_block(farm) == ()
+    name = read_blocks(farm)[0].name
+    path.write_text(path.read_text("utf-8") + f'\n[blocks."{name}e"]\ntarget_ph = 6.2\n', "utf-8")
+    (said,) = settings_of_no_block(farm)
+    assert f'[blocks."{name}e"]: this farm has no such block' in said
+    assert said.endswith(f"Is {name} meant?")

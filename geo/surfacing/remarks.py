@@ -124,7 +124,8 @@ def remarks_on_column(column: Column, verdict: str) -> list[str]:
     n = len(column.present)
     notes = []
     if FEWEST <= n <= FEW and not column.hopeless:
-        notes.append(f"{n} samples are few. Read this map as a hint.")
+        hint = " Read this map as a hint." if verdict in (USEFUL, WEAK) else ""
+        notes.append(f"{n} samples are few.{hint}")
     if not column.hopeless:
         notes.append(describe_error_rates(n))
     if verdict == USEFUL:

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 
 from geo.errors import FarmError
+from geo.farm import settings_of_no_block
 from geo.store.typed import depth_from
 from maps.answer import DONE, FAILED, Answer, Progress, tell
 from maps.serving.units_of_work import Outcome, Unit, farms_in, run_all, share, units_of
@@ -47,6 +48,8 @@ def run_units(units: list[Unit], jobs: int = 1, resume: bool = False) -> Answer:
     answer.exit_code = FAILED if failed else DONE
     if not units:
         answer.lines.append("Nothing to do.")
+    for farm in dict.fromkeys(unit.farm for unit in units):
+        tell(*(f"soilquilt: {line}" for line in settings_of_no_block(farm)))
     return answer
 
 

@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from geo.errors import FarmError
-from geo.farm import read_blocks
+from geo.farm import read_blocks, settings_of_no_block
 from geo.materials import materials_of
 from geo.settings import (
     BlockSettings,
@@ -173,7 +173,12 @@ def settings_form(
         one["id"] = f"k{number}"
     used = {block.slug for block in work.blocks()}
     gone = [b.name for b in read_blocks(work.folder, retired=True) if b.slug not in used]
-    return {"sections": told, "laboratories": laboratories(work.folder), "retired": gone}
+    return {
+        "sections": told,
+        "laboratories": laboratories(work.folder),
+        "retired": gone,
+        "idle": settings_of_no_block(work.folder),
+    }
 
 
 def _content(work: Workspace) -> Mapping[str, Any]:
