@@ -93,10 +93,11 @@ def facts_line(season: Season) -> str:
     block, samples = season.block, season.checked.samples
     day = date_words(samples.sampled_on) if samples.sampled_on else str(season.season)
     top, bottom = samples.depth_cm
-    count, area = len(season.checked.usable), measures_of(season.settings).area_words(block.area_ha)
+    count, measured = len(season.checked.usable), measures_of(season.settings)
+    layer = measured.said(f"{top:g} to {bottom:g} cm")
     return (
-        f"{area} · {crop_words(block.site.crop)} · "
-        f"{count} sample{'' if count == 1 else 's'}, {day}, {top:g} to {bottom:g} cm"
+        f"{measured.area_words(block.area_ha)} · {crop_words(block.site.crop)} · "
+        f"{count} sample{'' if count == 1 else 's'}, {day}, {layer}"
     )
 
 
@@ -128,7 +129,7 @@ def _property(season: Season, surface: Surface) -> Data:
         "sentence": _sentence(season, surface),
         "logs": surface.logs,
         "charts": [chart_words(chart) for chart in property_charts(season, surface)],
-        "notes": list(surface.notes),
+        "notes": [measures_of(season.settings).said(note) for note in surface.notes],
         "mean": number(surface.mean, surface.key),
         "meanRange": f"{number(surface.mean_low, surface.key)} to "
         f"{number(surface.mean_high, surface.key)}",
