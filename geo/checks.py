@@ -19,6 +19,7 @@ from geo.crs import Place, lonlat_to_xy
 from geo.findings import Finding
 from geo.intake.reading import Result
 from geo.intake.samples import SampleSet
+from geo.intake.together import Outside, outside_together, same_places_together
 from geo.lookup import properties
 
 #: (sample id, property key).
@@ -246,6 +247,7 @@ def _places(
 ) -> tuple[list[Finding], tuple[tuple[str, str], ...]]:
     """What is odd about the places, and the samples that have none to be mapped at."""
     findings: list[Finding] = []
+    outside: list[Outside] = []
     left_out = []
     for sample_id, x, y in _located(samples):
         away_m = float(block.outline.distance(shapely.Point(x, y)))
@@ -254,9 +256,10 @@ def _places(
         if away_m <= EDGE_M:
             findings.append(_on_the_edge(sample_id, away_m, block))
             continue
-        findings.append(_outside(samples, sample_id, away_m, block, planned))
+        outside.append((_outside(samples, sample_id, away_m, block, planned), away_m))
         left_out.append((sample_id, f"{away_m:.1f} m outside {block.name}"))
-    return [*findings, *_same_places(samples), *on_one_line(samples.table, block)], tuple(left_out)
+    findings += [*outside_together(outside, block.name), *_same_places(samples)]
+    return [*findings, *on_one_line(samples.table, block)], tuple(left_out)
 
 
 def _located(samples: SampleSet) -> Iterator[tuple[str, float, float]]:
@@ -289,6 +292,8 @@ def _outside(
 ) -> Finding:
     before = _said_before(samples, "outside_block", [sample_id])
     finding = replace(before, severity="open") if before else Finding("outside_block", "open", "")
+    if finding.sample_ids[:1] != (sample_id,):
+        finding = replace(finding, row=None)  # the row of another one said with it
     message = f"{sample_id} lies {away_m:.1f} m outside {block.name}."
     proposal = "Give its right place with 'soilquilt set --key place', or leave it out."
     repair = dict(finding.repair)
@@ -311,22 +316,26 @@ def _outside(
     )
 
 
-def _same_places(samples: SampleSet) -> Iterator[Finding]:
+def _same_places(samples: SampleSet) -> list[Finding]:
     groups: dict[tuple[int, int], list[str]] = defaultdict(list)
     for sample_id, x, y in _located(samples):
         groups[round(x / SAME_PLACE_M), round(y / SAME_PLACE_M)].append(sample_id)
-    for names in groups.values():
-        if len(names) < 2:
-            continue
-        before = _said_before(samples, "same_place", names)
-        yield before or Finding(
-            "same_place",
-            "warning",
-            f"{' and '.join(names)} carry the same position.",
-            "Give the right place of one with 'soilquilt set --key place'.",
-            "Both kept, mapped as one spot.",
-            sample_ids=tuple(names),
-        )
+    doubled = [names for names in groups.values() if len(names) > 1]
+    before = _said_before(samples, "same_place", [name for names in doubled for name in names])
+    if before and sum(map(len, doubled)) == len(before.sample_ids):
+        return [before]
+    return same_places_together([_same_place(names) for names in doubled])
+
+
+def _same_place(names: Sequence[str]) -> Finding:
+    return Finding(
+        "same_place",
+        "warning",
+        f"{' and '.join(names)} carry the same position.",
+        "Give the right place of one with 'soilquilt set --key place'.",
+        "Both kept, mapped as one spot.",
+        sample_ids=tuple(names),
+    )
 
 
 # What the laboratory could not tell

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 
@@ -57,3 +57,14 @@ class Finding:
         row = f"row {self.row}" if self.row is not None else ""
         column = f"column {self.column}" if self.column else ""
         return ", ".join(filter(None, [self.file.rpartition("/")[2], row, column]))
+
+
+def shown(ids: Sequence[str], most: int = 6) -> str:
+    """The first of many ids.
+
+    Examples
+    --------
+    >>> shown(["P-01", "P-02"]), shown(["1", "2", "3"], most=2)
+    ('P-01, P-02', '1, 2, ...')
+    """
+    return ", ".join(ids[:most]) + (", ..." if len(ids) > most else "")

@@ -16,6 +16,7 @@ from geo.findings import Finding
 from geo.grids import Array
 from geo.intake.known import Known, settled
 from geo.intake.reading import Point
+from geo.intake.together import Outside, outside_together, same_places_together
 
 #: Farther than this from the farm, a whole file is misread; nearer than the second, it fits. [m]
 FAR_M = 20_000.0
@@ -257,7 +258,7 @@ def _same_place(points: Sequence[Point], known: Known, file: str, column: str) -
                 tuple(names),
             )
         )  # fmt: skip
-    return findings
+    return same_places_together(findings)
 
 
 def _apart(names: Sequence[str], earlier: dict[str, Point], here: Point) -> str:
@@ -271,7 +272,7 @@ def _apart(names: Sequence[str], earlier: dict[str, Point], here: Point) -> str:
 
 def _outside(points: Sequence[Point], known: Known, file: str, column: str) -> list[Finding]:
     """Samples outside every block, with their earlier place where another season knows one."""
-    findings = []
+    found: dict[str, list[Outside]] = defaultdict(list)
     earlier = {p.sample_id: p for p in reversed(known.points)}
     for point in points:
         # A gate or a corner of the yard is no sample: only ids with a number are.
@@ -281,8 +282,9 @@ def _outside(points: Sequence[Point], known: Known, file: str, column: str) -> l
         if away_m > 0:
             on_file = _place_on_file(point, earlier, known.planned)
             more = "" if on_file is None else _on_file_words(point, *on_file, known)
-            findings.append(_outside_block(point, name, away_m, on_file, more, file, column))
-    return findings
+            finding = _outside_block(point, name, away_m, on_file, more, file, column)
+            found[name].append((finding, away_m))
+    return [one for name, each in found.items() for one in outside_together(each, name)]
 
 
 def _nearest_block(point: Point, known: Known) -> tuple[str, float]:

@@ -6,10 +6,9 @@ import math
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 
-from geo.findings import Finding
+from geo.findings import Finding, shown
 from geo.intake.reading import Result
 from geo.lookup import properties
-from geo.store.sharing import shown
 
 #: Values that differ by less come from one number. [1]
 SAME_SHARE = 1e-6

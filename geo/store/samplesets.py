@@ -10,14 +10,14 @@ from datetime import date
 import pandas as pd
 
 from geo.blocks import Block
-from geo.findings import Finding
+from geo.findings import Finding, shown
 from geo.intake.reading import Result
 from geo.intake.samples import SampleSet
 from geo.lookup import properties
 from geo.store.doubles import without_doubles
 from geo.store.rows import metric_places
 from geo.store.seasonrows import SeasonRows
-from geo.store.sharing import Sorted, shown, sort_samples
+from geo.store.sharing import Sorted, sort_samples
 
 Depth = tuple[float, float]
 

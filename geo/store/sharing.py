@@ -12,7 +12,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from geo.blocks import Block
-from geo.findings import Finding
+from geo.findings import Finding, shown
 from geo.intake.reading import Result
 from geo.store.rows import fold
 from geo.store.seasonrows import SeasonRows
@@ -136,14 +136,3 @@ def _no_places(results: Sequence[Result], block: str) -> Finding:
         row=results[0].row,
         sample_ids=tuple(ids),
     )
-
-
-def shown(ids: Sequence[str], most: int = 6) -> str:
-    """The first of many ids.
-
-    Examples
-    --------
-    >>> shown(["P-01", "P-02"]), shown(["1", "2", "3"], most=2)
-    ('P-01, P-02', '1, 2, ...')
-    """
-    return ", ".join(ids[:most]) + (", ..." if len(ids) > most else "")

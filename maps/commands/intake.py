@@ -21,6 +21,7 @@ from geo.farm import (
 from geo.findings import Finding
 from geo.intake.corners import outlines_of_file
 from geo.intake.files import read_file
+from geo.intake.together import said_with
 from geo.store.planned import planned_places
 from geo.store.receiving import Stored
 from geo.store.stations import ids_without_place, layouts
@@ -171,8 +172,12 @@ def _note_checks(answer: Answer, folder: Path, season: int, accept: Sequence[str
     asked = season_findings(folder, season)
     agreed = [f for f in asked if f.rule in accept and f.repair and f.severity == "open"]
     done = accept_findings(folder, season, agreed)
-    known = {f["message"] for file in answer.document["files"] for f in file.get("findings", [])}
-    left = [f for f in asked if f not in agreed and f.message not in known]
+    told = [f for file in answer.document["files"] for f in file.get("findings", [])]
+    known = {f["message"] for f in told}
+    named = [(str(f["rule"]), frozenset(f["samples"])) for f in told]
+    left = [
+        f for f in asked if f not in agreed and f.message not in known and not said_with(f, named)
+    ]
     answer.lines += list(done)
     if left:
         answer.lines += ["Looking at the season's samples together:", *finding_lines(left)]

@@ -40,6 +40,8 @@ def choices(finding: Finding) -> list[tuple[str, str]]:
             found.append(("keep", "Keep it as it is"))
         names = " and ".join(properties()[key].name for key in finding.keys if key in properties())
         found.append(("leave", f"Leave {names or 'it'} out of the maps"))
+    elif finding.rule == "outside_block" and len(finding.sample_ids) > 3:
+        found.append(("leave", f"Leave all {len(finding.sample_ids)} out"))
     elif finding.sample_ids and len(finding.sample_ids) <= 3:
         found.append(("leave", f"Leave {' and '.join(finding.sample_ids)} out"))
     return found

@@ -28,6 +28,7 @@ from geo.findings import Finding
 from geo.intake.corners import outlines_of_file
 from geo.intake.files import read_file
 from geo.intake.reading import Reading
+from geo.intake.together import said_with
 from geo.received import left_in_zip, read_zip, receive
 from geo.store.corrections import Change
 from geo.store.database import copy_store
@@ -293,14 +294,20 @@ def _store_all(draft: Draft, farm: Path) -> Preview:
 
 
 def _not_yet_asked(later: Sequence[Finding], asked: Sequence[Finding]) -> list[Finding]:
-    """Without the places that one question about their whole file is about."""
+    """Without the places that one question about their file, or about many, is about."""
     waiting = {
         sample
         for finding in asked
         if finding.severity == "open" and finding.rule in ABOUT_THE_FILE
         for sample in finding.sample_ids
     }
-    return [f for f in later if f.rule != "outside_block" or not waiting.issuperset(f.sample_ids)]
+    named = [(finding.rule, frozenset(finding.sample_ids)) for finding in asked]
+    return [
+        f
+        for f in later
+        if not said_with(f, named)
+        and (f.rule != "outside_block" or not waiting.issuperset(f.sample_ids))
+    ]
 
 
 def _in_order(draft: Draft, refused: list[tuple[str, str]]) -> list[Path]:
