@@ -4,6 +4,7 @@ import re
 import shutil
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from starlette.testclient import TestClient
 
@@ -183,6 +184,23 @@ def test_a_try_after_others_is_as_good_as_a_first_one(client):
     alone = fresh.tried(2024, fresh.block("poel"), "lime", wishes[-1])
     assert last.prescription.totals_kg == alone.prescription.totals_kg
     assert (last.zone_maps[0].labels == alone.zone_maps[0].labels).all()
+
+
+def test_fewer_draws_of_a_large_block_stand_for_all_of_them(client, monkeypatch):
+    """Draws come in the order of their models: the first ones alone would know few of them."""
+    monkeypatch.setattr(trying, "MOST_VALUES", 1_000)
+    work = Workspace(client.farm)
+    season = work.live(2024, work.block("poel")).season
+    lime = next(r for r in season.requirements if r.amendment == "lime")
+    # Each draw carries its own number.
+    numbers = np.repeat(np.arange(400, dtype=np.float32)[:, None], 3, axis=1)
+    kept = trying.lighter(replace(lime, draws=numbers)).draws[:, 0]
+    assert len(kept) == len(set(kept)) == trying.TRIED_DRAWS
+    assert np.mean(kept) == pytest.approx(np.mean(numbers), abs=2)
+    assert np.diff(np.sort(kept)).max() <= 5  # no stretch of models is left out
+    # Whole pairs of opposite sign.
+    assert (kept[0::2] % 2 == 0).all()
+    assert (kept[1::2] == kept[0::2] + 1).all()
 
 
 def test_the_page_says_while_it_gets_ready(client):

@@ -110,7 +110,7 @@ def tried(live: Live, amendment: str, wish: Wish) -> Season:
         hangs_on = _zones_hang_on(asked, settings, place, live.tables)
         zones = _stored_zones(live, stored, wish, hangs_on)
         if zones is None:
-            asked = _lighter(asked)
+            asked = lighter(asked)
             zones = _zones_anew(live, asked, wish, hangs_on, settings, place)
     plan = _at_another_price(live, asked, wish, settings, place)
     if plan is None:
@@ -185,11 +185,19 @@ def _at_another_price(
     return repriced(plan, name, material, place, settings)
 
 
-def _lighter(asked: Requirement) -> Requirement:
-    """The requirement of a block beyond the usual size with fewer of its draws."""
-    if asked.draws.size <= MOST_VALUES:
+def lighter(asked: Requirement) -> Requirement:
+    """The requirement of a block beyond the usual size with fewer of its draws.
+
+    Draws come in the order of their models, in pairs of opposite sign: whole pairs are taken,
+    evenly from first to last.
+    """
+    draws = asked.draws
+    if draws.size <= MOST_VALUES or len(draws) <= TRIED_DRAWS:
         return asked
-    return replace(asked, draws=asked.draws[:TRIED_DRAWS])
+    wanted = TRIED_DRAWS // 2
+    pairs = (np.arange(wanted) + 0.5) * (len(draws) // 2) // wanted
+    first = 2 * pairs.astype(np.int64)
+    return replace(asked, draws=draws[np.column_stack([first, first + 1]).ravel()])
 
 
 def _zones_anew(
