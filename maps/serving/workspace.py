@@ -212,7 +212,8 @@ class Workspace:
                     self._live.popitem(last=False)
             self._live.move_to_end(key)
             for other in list(self._live)[:-1]:
-                self._live[other].kept.drawn.clear()  # large, and soon drawn again
+                # Large, and soon drawn again; a try that is under way goes on with what it has.
+                self._live[other].kept.drawn = OrderedDict()
             return self._live[key]
 
     def _live_key(self, season: int, block: Block) -> tuple[int, str, str]:
