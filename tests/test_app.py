@@ -16,6 +16,7 @@ from starlette.testclient import TestClient
 import demo_geodata
 from geo.farm import create_farm, read_blocks, read_records
 from maps.app import create_app
+from maps.serving.units_of_work import units_of
 
 BASE = "http://127.0.0.1:8000"
 ORIGIN = {"origin": BASE}
@@ -350,3 +351,20 @@ def test_a_form_leads_to_no_other_site(farm):
     answer = client.post("/2025/plan", data=said, follow_redirects=False)
     assert answer.headers["location"] == "/"
     client.get("/run/events")  # the farm stays until its blocks are planned
+
+
+def test_a_second_press_starts_no_second_run(farm, monkeypatch):
+    """The race made sure of: another run begins while the first is made ready."""
+    client, started, presses = client_of(farm), [], []
+    monkeypatch.setattr("maps.serving.running.Run.start", lambda run: started.append(run))
+
+    def press_again(*asked):
+        presses.append(asked)
+        if len(presses) == 1:
+            client.post("/run", data={"season": "2024"})
+        return units_of(*asked)
+
+    monkeypatch.setattr("maps.serving.sitechanges.units_of", press_again)
+    client.post("/run", data={"season": "2024"})
+    assert len(presses) == 2
+    assert len(started) == 1

@@ -228,12 +228,16 @@ def keep(work: Workspace, season: int, block: Block, places: Places) -> Data:
     return {"said": "Kept. The files below hold the new places."}
 
 
-def all_planned(work: Workspace, season: int, count: int, budget: float | None) -> Run:
-    """A run that plans every block; what was asked for by place in a block stays asked for."""
+def all_planned(
+    work: Workspace, season: int, count: int, budget: float | None, said: list[str]
+) -> Run:
+    """A run that plans every block; what was asked for by place in a block stays asked for.
+
+    `said` takes what the plans say, or why there are none.
+    """
     own = {}
     for block in work.blocks():
         plan = plan_of(work, season, block)
         if plan is not None:
             own[block.name] = wishes_of(plan)
-    said = work.told["spots"] = []
     return farm_planning(work.folder, work.name, season, Wishes(spots=count), budget, own, said)

@@ -184,15 +184,26 @@ class SiteChanges(SiteDrawing):
     async def begin_run(self, request: Request) -> Response:
         """Run a season in the background."""
         form = await request.form()
-        if self.work.run is not None and self.work.run.busy:
+        if self._is_busy():
             return self.back(request, "/")
         season = int(str(form["season"]))
         units = await run_in_threadpool(units_of, self.work.folder, season, None, None)
         if not units:
             raise FarmError(f"There are no soil samples of {season} yet.")
-        self.work.run = Run(units, self.work.name)
-        self.work.run.start()
+        self._start(Run(units, self.work.name))
         return self.back(request, f"/?season={season}")
+
+    def _is_busy(self) -> bool:
+        return self.work.run is not None and self.work.run.busy
+
+    def _start(self, run: Run, step: str = "", heard: list[str] | None = None) -> None:
+        """Start a run, unless another began while this one was made ready; what it says is told."""
+        if self._is_busy():
+            return
+        if heard is not None:
+            self.work.told[step] = heard
+        self.work.run = run
+        run.start()
 
     async def stop_run(self, request: Request) -> Response:
         """Stop after the block that is being worked on, or at once."""
@@ -284,11 +295,12 @@ class SiteChanges(SiteDrawing):
         if budget is not None and count:
             raise UsageError("Give the number of spots or a sum of money, not both.")
 
-        if self.work.run is None or not self.work.run.busy:
-            self.work.run = await run_in_threadpool(
-                spots_page.all_planned, self.work, season, count, budget
+        if not self._is_busy():
+            heard: list[str] = []
+            run = await run_in_threadpool(
+                spots_page.all_planned, self.work, season, count, budget, heard
             )
-            self.work.run.start()
+            self._start(run, "spots", heard)
         return self.back(request, said.get("back", "/"))
 
     async def try_spots(self, request: Request) -> Response:
@@ -315,14 +327,14 @@ class SiteChanges(SiteDrawing):
         said = {k: str(v).strip() for k, v in (await request.form()).items()}
         if not said.get("first", "").isdigit():
             raise UsageError("Say the earlier season.")
-        if self.work.run is not None and self.work.run.busy:
+        if self._is_busy():
             return self.back(request, said.get("back", "/"))
         years = (int(said["first"]), second)
-        told = self.work.told[f"change {years[0]}-{years[1]}"] = []
-        self.work.run = await run_in_threadpool(
-            comparison, self.work.folder, years, said.get("block", ""), told
+        heard: list[str] = []
+        run = await run_in_threadpool(
+            comparison, self.work.folder, years, said.get("block", ""), heard
         )
-        self.work.run.start()
+        self._start(run, f"change {years[0]}-{years[1]}", heard)
         return self.back(request, said.get("back", "/"))
 
     async def settings_back(self, request: Request) -> Response:
