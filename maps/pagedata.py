@@ -92,12 +92,11 @@ def facts_line(season: Season) -> str:
     """Hectares, crop, samples and day, in one line."""
     block, samples = season.block, season.checked.samples
     day = date_words(samples.sampled_on) if samples.sampled_on else str(season.season)
-    top, bottom = samples.depth_cm
     count, measured = len(season.checked.usable), measures_of(season.settings)
-    layer = measured.said(f"{top:g} to {bottom:g} cm")
     return (
         f"{measured.area_words(block.area_ha)} · {crop_words(block.site.crop)} · "
-        f"{count} sample{'' if count == 1 else 's'}, {day}, {layer}"
+        f"{count} sample{'' if count == 1 else 's'}, {day}, "
+        f"{measured.layer(samples.depth_cm)}"
     )
 
 

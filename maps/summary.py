@@ -11,7 +11,6 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from geo.lookup import properties
-from geo.units import ft_from_m
 from maps.paper.measures import Measures
 from maps.wording import (
     AMENDMENT_WORDS,
@@ -47,10 +46,7 @@ def season_sentences(document: Document) -> list[str]:
 
 def _layer_words(top_cm: float, bottom_cm: float, measures: Measures) -> str:
     """The layer sampled, in inches on a US farm."""
-    if measures.us:
-        top, bottom = (ft_from_m(cm / 100) * 12 for cm in (top_cm, bottom_cm))
-        return f"{top:.3g}-{bottom:.3g} in"
-    return f"{top_cm:.3g}-{bottom_cm:.3g} cm"
+    return measures.layer((top_cm, bottom_cm)).replace(" to ", "-")
 
 
 def _measures(document: Document) -> Measures:

@@ -280,8 +280,8 @@ def test_a_run_says_what_it_found(ran: Path):
     assert any("No lime here" in line for line in told)
     assert any("wait for an answer (same bag twice)" in line for line in told)
     us = document | {"settings": document["settings"] | {"units": "us"}}
-    # 0.41 ha are 1.02 ac and 15 cm are 5.91 in (definitions of acre and inch); 0.412 ha here.
-    assert season_sentences(us)[0].startswith("Werfie 2024: 1.02 ac, 14 samples from 0-5.91 in.")
+    # 0.41 ha are 1.02 ac and 15 cm are 5.9 in (definitions of acre and inch); 0.412 ha here.
+    assert season_sentences(us)[0].startswith("Werfie 2024: 1.02 ac, 14 samples from 0-5.9 in.")
     assert not any(re.search(r"\d (kg/ha|t/ha|ha|t)\b", line) for line in season_sentences(us))
 
 

@@ -15,7 +15,7 @@ from geo.zoning.outlines import between_rows, from_block
 from maps.drawing.drawings import Paper, scale_bar
 from maps.opening import opens_with
 from maps.page import MARK, map_page
-from maps.pagedata import page_data
+from maps.pagedata import facts_line, page_data
 from maps.paper.measures import Measures
 from maps.paper.reportdata import report_data
 from maps.wording import rate_words
@@ -108,6 +108,27 @@ def test_sentences_turn_into_pounds_and_acres(metric, said):
     """By hand: 1 t/ha = 0.44609 short ton/ac, 1 t = 1.10231 short tons, 1 km = 0.62137 miles."""
     assert Measures(us=True).said(metric) == said
     assert Measures(us=False).said(metric) == metric
+
+
+@pytest.mark.parametrize(
+    ("depth_cm", "metric", "us"),
+    [
+        ((0.0, 20.32), "0 to 20 cm", "0 to 8 in"),
+        ((0.0, 15.24), "0 to 15 cm", "0 to 6 in"),
+        ((20.32, 60.96), "20 to 61 cm", "8 to 24 in"),
+        ((0.0, 7.5), "0 to 7.5 cm", "0 to 3 in"),
+        ((0.0, 15.0), "0 to 15 cm", "0 to 5.9 in"),
+    ],
+)
+def test_a_layer_is_said_in_round_measures(poel, in_pounds, depth_cm, metric, us):
+    """An inch is 2.54 cm by definition (international yard and pound agreement, 1959)."""
+    assert Measures(us=False).layer(depth_cm) == metric
+    assert Measures(us=True).layer(depth_cm) == us
+    for season, said in ((poel, metric), (in_pounds, us)):
+        samples = replace(season.checked.samples, depth_cm=depth_cm)
+        deep = replace(season, checked=replace(season.checked, samples=samples))
+        assert facts_line(deep).endswith(f", {said}")
+        assert f", {said}" in json.dumps(report_data(deep))
 
 
 def along_rows(season, amendment):

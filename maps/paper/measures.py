@@ -105,6 +105,20 @@ class Measures:
         """
         return METRIC.sub(_in_pounds_and_acres, text) if self.us else text
 
+    def layer(self, depth_cm: tuple[float, float]) -> str:
+        """Top and bottom of a layer, as deep as a spade can tell.
+
+        Examples
+        --------
+        >>> Measures(us=False).layer((0.0, 20.32)), Measures(us=True).layer((0.0, 20.32))
+        ('0 to 20 cm', '0 to 8 in')
+        >>> Measures(us=False).layer((0.0, 7.5))
+        '0 to 7.5 cm'
+        """
+        top, bottom = (one / CM_PER_INCH if self.us else one for one in depth_cm)
+        figures = [f"{one:.0f}" if one >= 10 else f"{one:.2g}" for one in (top, bottom)]
+        return f"{' to '.join(figures)} {'in' if self.us else 'cm'}"
+
     def everywhere(self, value: Any) -> Any:
         """All sentences of a page's data in these units, the text of its drawings with them."""
         if not self.us:

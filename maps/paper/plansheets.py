@@ -86,7 +86,7 @@ def sheet_pdf(plans: Sequence[SamplePlan], farm: str, units: str = "metric") -> 
         "season": str(plans[0].season),
         "plans": [
             _plan_data(plan, *SHEET, measures)
-            | {"labels": measures.everywhere([_label(plan, spot) for spot in plan.spots])}
+            | {"labels": measures.everywhere([_label(plan, spot, measures) for spot in plan.spots])}
             for plan in plans
         ],
         "protocol": measures.everywhere(PROTOCOL),
@@ -122,14 +122,14 @@ def _together(plans: Sequence[SamplePlan]) -> Data:
     }
 
 
-def _label(plan: SamplePlan, spot: Spot) -> Data:
+def _label(plan: SamplePlan, spot: Spot, measures: Measures) -> Data:
     import segno
 
     code = segno.make(spot.sample_id, error="m", micro=False)
     return {
         "id": spot.sample_id,
         "block": plan.block.name,
-        "what": f"{_depth(plan)}, {spot.cores} cores",
+        "what": f"{measures.layer(plan.depth_cm)}, {spot.cores} cores",
         "code": code.svg_inline(scale=4, border=2, dark=drawings.INK, light=drawings.SHEET).replace(
             "<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1
         ),
@@ -142,7 +142,7 @@ def _plan_data(plan: SamplePlan, width: float, height: float, measures: Measures
         "say": plan_sentence(plan),
         "facts": plan_facts(plan),
         "map": plan_picture(plan, width, height, feet=measures.us),
-        "depth": _depth(plan),
+        "depth": measures.layer(plan.depth_cm),
         "days": max(spot.day for spot in plan.spots),
         "spots": [
             _spot_data(spot) | {"row": "" if row is None else str(row)}
@@ -183,10 +183,6 @@ def _spot_data(spot: Spot) -> Data:
         "lat": f"{spot.lat:.6f}",
         "lon": f"{spot.lon:.6f}",
     }
-
-
-def _depth(plan: SamplePlan) -> str:
-    return f"{plan.depth_cm[0]:g} to {plan.depth_cm[1]:g} cm"
 
 
 def plan_sentence(plan: SamplePlan) -> str:

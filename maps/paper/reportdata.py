@@ -91,8 +91,7 @@ def _wide(season: Season) -> str:
 def _sampled(season: Season) -> str:
     samples = season.checked.samples
     day = date_words(samples.sampled_on) if samples.sampled_on else str(season.season)
-    top, bottom = samples.depth_cm
-    layer = measures_of(season.settings).said(f"{top:g} to {bottom:g} cm")
+    layer = measures_of(season.settings).layer(samples.depth_cm)
     return f"{len(season.checked.usable)} samples, {day}, {layer}"
 
 
