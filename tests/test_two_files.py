@@ -69,6 +69,16 @@ def test_saying_the_value_answers_the_question(farm: Path):
     assert layer.usable.loc["A01", "k"] == 160.0
 
 
+def test_a_file_that_contradicts_what_was_typed_is_asked_about(farm: Path):
+    add(farm, "lab.csv", "sample,lat,lon,pH (H2O)\nA1,45.0002,10.0003,5.1\n")
+    words = ["--season", "2025", "--sample", "A01", "--key", "mg", "--value", "90"]
+    assert main(["set", str(farm), *words, "--reason", "read to me on the telephone"]) == 0
+    add(farm, "late.csv", "sample,Mg NH4OAc mg/kg\nA1,60\n")
+    (asked,) = (f for f in checked(farm)[0].findings if f.rule == "two_values")
+    assert "what was typed by hand and late.csv" in asked.message
+    assert "two places" not in asked.message
+
+
 def test_not_analysed_in_one_file_and_a_value_in_the_next_is_no_question(farm: Path):
     add(farm, "lab.csv", FIRST.replace("120", "n.a."))
     add(farm, "late.csv", "sample,K NH4OAc mg/kg\nA1,121\n")

@@ -60,8 +60,9 @@ def _same(one: Result, other: Result) -> bool:
 
 
 def _in_files(files: Iterable[str]) -> str:
-    named = [file for file in files if file]
-    return f"{' and '.join(named)}" if len(named) > 1 else f"two places of {named[0]}"
+    """Where values stand, in words; what a person typed has no file."""
+    named = [file or "what was typed by hand" for file in files]
+    return " and ".join(named) if len(named) > 1 else f"two places of {named[0]}"
 
 
 def _given_twice(files: tuple[str, ...], ids: Sequence[str]) -> Finding:
