@@ -139,6 +139,24 @@ def test_the_charts_behind_a_map_are_shown(tab, ready):
     ).to_be_visible()
 
 
+def test_charts_folded_before_they_came_stay_folded(tab, ready, held_back):
+    ready(tab, "/2024/poel/soil")
+    button = tab.get_by_role("button", name="How was this map made?")
+    held_back(tab, "**/charts/*", button.click, button.click)
+    expect(button).to_have_attribute("aria-expanded", "false")
+    expect(tab.locator(".follows svg[role=img]")).to_have_count(0)
+
+
+def test_the_ringed_spot_tells_of_the_shown_property(tab, ready):
+    ready(tab, "/2024/poel/soil")
+    tab.locator(".folium-map").focus()
+    for key in ("Shift+ArrowLeft", "Enter"):
+        tab.keyboard.press(key)
+    expect(tab.locator(".spot > p").first).to_contain_text("pH (water)")
+    tab.get_by_role("button", name="potassium").click()
+    expect(tab.locator(".spot > p").first).to_contain_text("Potassium")
+
+
 def test_a_rate_says_why_and_the_address_keeps_it(tab, ready):
     ready(tab, "/2024/poel/zones?spread=lime")
     tab.get_by_role("button", name="in zone 1: why?").click()
@@ -170,6 +188,36 @@ def test_a_late_try_does_not_write_over_what_was_taken_back(tab, ready, held_bac
     held_back(tab, "**/try", partial(one.check, force=True), partial(four.check, force=True))
     expect(tab.get_by_text("tried, not kept")).to_have_count(0)
     assert rows.count() == before
+
+
+def test_what_is_held_shows_nothing_of_another_rate(tab, ready):
+    """After lime, held potassium: no border to draw for it, no chain behind a click on its map."""
+    asked = []
+    tab.on("request", lambda request: asked.append(request.url))
+    ready(tab, "/2024/poel/zones?spread=lime")
+    border = tab.get_by_role("button", name="Draw the border yourself")
+    expect(border).to_have_count(1)
+    tab.get_by_role("button", name="Potassium").click()
+    expect(border).to_have_count(0)
+    tab.get_by_role("radio", name="Night").click()
+    expect(tab.locator(".folium-map .disc")).to_have_count(0)
+    tab.locator(".folium-map").focus()
+    for key in ("Shift+ArrowLeft", "Enter"):
+        tab.keyboard.press(key)
+    assert [url for url in asked if "/why/" in url] == []
+
+
+def test_a_late_keep_does_not_write_over_what_was_chosen_since(tab, ready, held_back):
+    """It is kept and can be taken back; what is shown meanwhile stays."""
+    ready(tab, "/2024/poel/zones?spread=lime")
+    tab.locator("input[name=most_zones][value='1']").check(force=True)
+    expect(tab.get_by_text("tried, not kept")).to_be_visible()
+    keep = tab.get_by_role("button", name="Keep these")
+    other = tab.get_by_role("button", name="Potassium").click
+    held_back(tab, "**/keep", keep.dblclick, other, {"said": "Kept.", "mark": "a"})
+    expect(tab.locator(".undo")).to_contain_text("Lime: kept.")
+    expect(tab.locator(".say .verdict")).to_contain_text("Potassium: held")
+    expect(tab.locator(".follows")).to_be_empty()
 
 
 def test_a_long_product_name_does_not_widen_the_phone_page(new_tab, address, ready):

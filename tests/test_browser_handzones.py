@@ -61,15 +61,18 @@ def test_clicks_draw_a_border_that_is_kept_and_taken_back(new_tab, address, farm
     expect(page.locator(".byhand table")).to_contain_text("worked out")
     expect(page.locator(".verdict")).to_contain_text("Your own border")
     assert read_settings(farm / "farm.toml").block("Poel").boundaries is None
-    page.get_by_role("button", name="Keep this border").click()
+    sent = []
+    page.on("request", lambda request: sent.append(request.url.rpartition("/")[2]))
+    page.get_by_role("button", name="Keep this border").dblclick()
     expect(page.get_by_role("status")).to_contain_text("Kept in farm.toml")
     assert read_settings(farm / "farm.toml").block("Poel").boundaries is not None
     # The next try is made ready at once, from the settings as they are now.
     assert page.evaluate(STATE) in ("working", "ready")
-    page.get_by_role("button", name="Take your border back").click()
+    page.get_by_role("button", name="Take your border back").dblclick()
     expect(page.get_by_role("status")).to_contain_text("Taken back")
     expect(page.get_by_role("button", name="Take your border back")).to_have_count(0)
     assert not read_settings(farm / "farm.toml").block("Poel").boundaries
+    assert [word for word in sent if word in ("keep", "away")] == ["keep", "away"]
     page.context.close()
     assert page.trouble == []
 

@@ -11,6 +11,8 @@
   }
 
   function button(words, onclick, look = "button") { return el("button", { type: "button", class: look, onclick }, words); }
+  // A second click would ask for what the first has already done.
+  function once(act) { return (event) => { event.currentTarget.disabled = true; act(); }; }
   function notice(words, role) { return el("p", { class: "notice", role }, words); }
 
   function idle(said = null) {
@@ -22,7 +24,7 @@
     fill(box, said,
       el("div", { class: "actions" },
         material && !material.nothing ? button("Draw the border yourself", begin) : null,
-        kept ? button("Take your border back", letGo) : null));
+        kept ? button("Take your border back", once(letGo)) : null));
   }
 
   function begin() {
@@ -58,7 +60,7 @@
       page.draw(told.material);
       quilt.trace(lines);
       document.querySelector(".follows").replaceChildren();
-      fill(found, beside(told), el("div", { class: "actions" }, button("Keep this border", () => keep(border), "go")));
+      fill(found, beside(told), el("div", { class: "actions" }, button("Keep this border", once(() => keep(border)), "go")));
     } catch (error) { if (mine === turn) fill(found, notice(error.message, "alert")); }
   }
 

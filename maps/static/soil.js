@@ -5,7 +5,7 @@ const page = (() => {
   const follows = document.querySelector(".follows"), more = document.querySelector(".more");
   const strip = document.querySelector(".strip"), lensBox = document.querySelector(".lenses");
   const places = lastOf();
-  let shown = null, lensShown = null, lacking = null;
+  let shown = null, lensShown = null, lacking = null, ringed = null;
 
   function open() {
     drawStrip();
@@ -68,6 +68,7 @@ const page = (() => {
       el("p", {}, one.verdict === "none" ? one.rating : `Block mean ${one.mean}${unit} (${one.meanRange}, two in three). ${one.rating}`),
       one.ratingSources.length ? el("details", {}, el("summary", {}, "Whose table?"), sourceList(one.ratingSources)) : null);
     drawFollows(one);
+    if (ringed) drawSpot(ringed);
   }
 
   // The verdict stands above; its word is not said twice.
@@ -94,7 +95,7 @@ const page = (() => {
     }
     button.setAttribute("aria-expanded", "true");
     const answer = await fetch(`${data.app.place}/charts/${one.key}`, { headers: { "x-soilquilt": "1" } }).catch(() => null);
-    if (shown !== one) return;
+    if (shown !== one || button.getAttribute("aria-expanded") !== "true") return;
     if (!answer?.ok) { fill(box, el("p", { class: "notice", role: "alert" }, answer ? NO_WORDS : NO_ANSWER)); return; }
     // The server escapes every word in it; parsing makes nothing of it run.
     const parsed = new DOMParser().parseFromString(await answer.text(), "text/html");
@@ -138,14 +139,21 @@ const page = (() => {
     quilt.mark(latlng);
     const here = await places.ask(`${data.app.place}/value?lat=${latlng.lat}&lon=${latlng.lng}`);
     if (!here) return;
-    if (!here.ok) { fill(spotBox, el("p", { class: "notice", role: "alert" }, here.error)); return; }
+    ringed = here.ok ? { here, sample } : null;
+    if (lacking) return;
+    if (ringed) drawSpot(ringed);
+    else fill(spotBox, el("p", { class: "notice", role: "alert" }, here.error));
+  }
+
+  // What is known at the ringed spot, the shown property first.
+  function drawSpot({ here, sample }) {
     if (!here.inside && !sample) {
       fill(spotBox, el("h2", {}, "At the ringed spot"), el("p", {}, `Outside ${data.block}.`));
       return;
     }
     const first = here.rows.find((r) => r.key === shown?.key);
     const lab = (key) => { const cell = sample && sample.values[key]; return cell ? cell.text + (cell.open ? " (open question)" : "") : sample ? "not analysed" : null; };
-    const near = here.near && !sample ? here.near.values[shown?.key] : null;
+    const near = here.near && !sample ? here.near.values[shown?.key] : null, open = sample || spotBox.querySelector("details[open]");
     const head = el("tr", {}, el("th", { scope: "col" }, ""), el("th", { scope: "col", class: "n" }, "map"), el("th", { scope: "col" }, "two in three"), el("th", { scope: "col" }, sample ? "laboratory" : "rating"));
     const rows = here.rows.map((r) => el("tr", {}, el("td", {}, r.symbol), el("td", { class: "n" }, el("b", {}, r.value)), el("td", {}, `${r.range} ${r.unit}`), el("td", {}, sample ? lab(r.key) : r.words)));
     fill(spotBox,
@@ -153,7 +161,7 @@ const page = (() => {
       first ? el("p", {}, `${capital(shown.name)} `, el("b", {}, first.value + (first.unit ? " " + first.unit : "")), ` (${first.range}, two in three)${first.words ? ": " + first.words : ""}.`) : null,
       first && first.chance ? el("p", {}, capital(first.chanceOf) + ": ", el("b", {}, first.chance), ".") : null,
       near ? el("p", { class: "quiet" }, `Nearest sample ${here.near.id}, ${here.near.metres} m away, measured ${near.text}.`) : null,
-      el("details", { open: sample ? "" : null }, el("summary", {}, "All values here"), el("table", {}, el("thead", {}, head), el("tbody", {}, rows))));
+      el("details", { open: open ? "" : null }, el("summary", {}, "All values here"), el("table", {}, el("thead", {}, head), el("tbody", {}, rows))));
   }
 
   function redraw() { if (shown) show(shown, lensShown.key, false); else if (lacking) showWords(lacking, false); }

@@ -8,7 +8,7 @@ const page = (() => {
   const HELD = { held: "held", none_needed: "not needed", no_data: "no data", not_worthwhile: "not worthwhile" };
   const tries = lastOf(), whys = lastOf(), readiness = lastOf();
   const getting = document.querySelector(".getting"), AGAIN_MS = 700;
-  let stored = null, shown = null, wish = {};
+  let stored = null, shown = null, bare = null, wish = {};
 
   function open() {
     drawStrip();
@@ -197,25 +197,34 @@ const page = (() => {
         : el("div", { class: "actions" }, el("a", { class: "go", href: data.app.place + "/spread" }, "Get the spreader files"), el("a", { class: "button", href: data.app.place + "/file/report.pdf" }, "Print for the shed")));
   }
 
-  async function keep() {
+  // It is kept whatever has been chosen since; then only the dark line tells of it.
+  async function keep(event) {
+    const kept = shown;
+    event.currentTarget.disabled = true;
     const told = await ask(data.app.place + "/keep", wish);
+    if (told.mark) { followReady(); offerBack(told.mark, kept.word); }
+    if (shown !== kept || body.classList.contains("why-open")) {
+      if (told.error) fill(spotBox, el("p", { class: "notice", role: "alert" }, `${kept.word}: ${told.error}`));
+      return;
+    }
     fill(follows, el("p", { class: "notice", role: "status" }, told.said || told.error), el("p", {}, el("a", { class: "link", href: data.app.place.replace(/\/\d+\/[^/]+$/, "") + "/" }, "To the farm, to make the maps anew")));
-    if (!told.mark) return;
-    followReady();
-    say.querySelector(".verdict .flag").textContent = "kept";
-    offerBack(told.mark);
+    if (told.mark) say.querySelector(".verdict .flag").textContent = "kept";
   }
 
   // The dark line at the foot; it stays until it is used or another thing is chosen.
-  function offerBack(mark) {
+  function offerBack(mark, word) {
     const back = el("button", { type: "button", onclick: async () => {
+      back.disabled = true;
       const told = await ask(data.app.place + "/keep/back", { mark });
-      document.querySelector(".undo").remove();
-      if (told.said) { choose(stored, false); followReady(); }
+      if (told.said) followReady();
+      if (!line.isConnected && told.said) return;
+      line.remove();
+      if (told.said && stored) choose(stored, false);
       fill(spotBox, el("p", { class: "notice", role: told.said ? "status" : "alert" }, told.said || told.error));
     } }, "Take that back");
+    const line = el("div", { class: "undo", role: "status" }, el("span", {}, `${word}: kept.`), back);
     closeBack();
-    column.append(el("div", { class: "undo", role: "status" }, el("span", {}, "Kept."), back));
+    column.append(line);
     back.focus();
   }
 
@@ -263,8 +272,11 @@ const page = (() => {
   function showHeld(one, remember) {
     press(one.amendment, remember);
     forget();
+    closeBack();
+    body.classList.remove("why-open");
+    stored = shown = null;
     controls.hidden = true;
-    const whole = { amendment: one.amendment, zones: [{ id: 0, kg: 0, rank: 0, fill: "#f4ecdd", rate: "none", labels: [], outline: data.outline.geometry }] };
+    const whole = bare = { amendment: one.amendment, zones: [{ id: 0, kg: 0, rank: 0, fill: "#f4ecdd", rate: "none", labels: [], outline: data.outline.geometry }] };
     quilt.choose(null);
     quilt.showZones(whole);
     document.querySelector(".legend").replaceChildren();
@@ -274,13 +286,14 @@ const page = (() => {
     fill(more, one.sources.length ? el("details", {}, el("summary", {}, "Sources"), sourceList(one.sources)) : null);
   }
 
+  // A chain is on file for what was worked out, not for what is tried.
   function spot(latlng) {
-    if (!shown) return;
+    if (!shown || shown !== stored) return;
     const at = shown.zones.find((zone) => holds(zone.outline, latlng));
     if (at) askWhy(shown, at.id);
   }
 
-  function redraw() { if (shown) quilt.showZones(shown); }
+  function redraw() { if (shown || bare) quilt.showZones(shown || bare); }
   function now() { return shown; }
   return { open, spot, redraw, now, draw: show, followReady };
 })();
