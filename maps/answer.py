@@ -72,6 +72,8 @@ def finding_lines(findings: Iterable[Finding]) -> list[str]:
         if finding.proposal and finding.severity == "open":
             line += f" Proposed: {finding.proposal}"
             line += f" Agree with --accept {finding.rule}." if finding.repair else ""
+        elif finding.proposal and finding.severity == "warning":
+            line += f" {finding.proposal}"
         lines.append(line)
     return lines
 

@@ -361,11 +361,21 @@ def test_a_row_without_an_id_is_left_out_and_said(tmp_path):
     assert set(values(reading, "k")) == {"A-01", "A-03"}
 
 
+def test_words_of_a_column_not_understood_are_only_noted(tmp_path):
+    lines = SMALL.splitlines()
+    told = [lines[0] + ",Nova", *(f"{line},deep red" for line in lines[1:] if line)]
+    reading = read_file(table_file(tmp_path, "\n".join(told) + "\n"))
+    (found,) = [f for f in reading.findings if f.rule == "columns_not_used"]
+    assert (found.severity, found.column) == ("note", "Nova")
+
+
 def test_a_column_not_understood_is_said_and_can_be_named(tmp_path):
     text = SMALL.replace("K mg/kg", "Nova mg/kg")
     unknown = next(f for f in read_file(table_file(tmp_path, text)).findings
                    if f.rule == "columns_not_used")  # fmt: skip
     assert "Nova" in unknown.message
+    # It holds numbers and may be what is sought: it stands among the things to look at.
+    assert (unknown.severity, "--map-column" in unknown.proposal) == ("warning", True)
     named = read_file(table_file(tmp_path, text), columns={"Nova mg/kg": "k"})
     assert values(named, "k")["A-01"] == 120.0
 

@@ -24,6 +24,7 @@ from geo.intake.headings import ROLES
 from geo.intake.known import Known, Profile
 from geo.intake.lab import read_lab
 from geo.intake.lines import read_lines
+from geo.intake.numbers import read_cell
 from geo.intake.points import has_places, points_of_shapes, read_points
 from geo.intake.profiles import table_as_before
 from geo.intake.reading import Point, Reading
@@ -244,25 +245,41 @@ def _beside_the_data(table: Table) -> list[Finding]:
             Finding("line_beside_data", "note", f"Line {number} is a remark: {text[:160]!r}.", "",
                     "Kept with the original.", table.name, number)
         )  # fmt: skip
+    return [*findings, *_columns_not_used(table)]
+
+
+def _columns_not_used(table: Table) -> list[Finding]:
+    """Columns that nobody understood; numbers in a laboratory's file may be what is sought."""
     plant = is_tissue(table)
     unused = [
-        column.heading
+        (column.heading, [row[i] for row in table.rows if row[i]])
         for i, column in enumerate(table.columns)
-        if column.heading
-        and not column.key
-        and not (plant and nutrient_of(column)[0])
-        and any(row[i] for row in table.rows)
+        if column.heading and not column.key and not (plant and nutrient_of(column)[0])
     ]
-    if unused:
-        findings.append(
-            Finding(
-                "columns_not_used", "note",
-                f"{table.name}: {', '.join(unused)} not understood.",
-                "Name a column with --map-column HEADING=KEY.", "Kept with the original, not used.",
-                table.name, table.header_row, ", ".join(unused),
-            )
-        )  # fmt: skip
-    return findings
+    measured = [
+        heading
+        for heading, cells in unused
+        if table.property_columns() and _mostly_numbers(cells, table.decimal)
+    ]
+    others = [heading for heading, cells in unused if cells and heading not in measured]
+    severities = (("warning", measured), ("note", others))
+    return [
+        Finding(
+            "columns_not_used", severity,
+            f"{table.name}: {', '.join(headings)} not understood"
+            + (", though numbers stand below." if severity == "warning" else "."),
+            "Name a column with --map-column HEADING=KEY.", "Kept with the original, not used.",
+            table.name, table.header_row, ", ".join(headings),
+        )
+        for severity, headings in severities
+        if headings
+    ]  # fmt: skip
+
+
+def _mostly_numbers(cells: Sequence[str], decimal: str) -> bool:
+    read = [read_cell(cell, decimal) for cell in cells]
+    numbers = sum(cell.value is not None for cell in read)
+    return 2 * numbers > sum(cell.qualifier != "missing" for cell in read)
 
 
 # Maps

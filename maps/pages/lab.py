@@ -122,6 +122,8 @@ def _without_command(proposal: str) -> str:
     """A proposal for a page: what the command line would do is done by a form here."""
     if "--crs" in proposal:
         return "Say the right system above, or add them to the farm they belong to."
+    if "--map-column" in proposal:
+        return "Say what it is under “Columns as understood”."
     if "soilquilt set" not in proposal:
         return proposal
     if "outline" in proposal:
