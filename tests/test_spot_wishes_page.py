@@ -1,7 +1,9 @@
 """Wishes on the spots page through the in-memory client: planned in the background, or refused."""
 
+import html
 import json
 import re
+import shlex
 import shutil
 
 import pytest
@@ -126,6 +128,8 @@ def test_a_block_without_a_sample_is_planned_evenly(tmp_path):
     assert "No sample of &lt;i&gt;Nuut&lt;/i&gt; is on file yet" in page
     expected = round(8 * block.area_ha)
     assert f'placeholder="{expected}, by its size"' in page
+    command = html.unescape(re.search(r'<p class="command">(.*?)</p>', page)[1])
+    assert shlex.split(command)[-1] == block.name  # a shell takes it for one word
     path = f"/2026/{block.slug}/spots/plan"
     assert client.post(path, json={}, headers={"x-soilquilt": "1"}).status_code == 200
     client.get("/run/events")

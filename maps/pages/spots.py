@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from markupsafe import Markup
@@ -122,7 +123,8 @@ def first(work: Workspace, base: str, season: int, block: Block) -> Data:
         "wishes": wishes,
         "told": work.told.get("spots", []),
         "made": [_file(base, work.folder, path) for path in dict.fromkeys(made)],
-        "by_command": f"soilquilt plan {work.folder.name} --season {year} --block {block.name}",
+        "by_command": f"soilquilt plan {quote(work.folder.name)} --season {year} "
+        f"--block {quote(block.name)}",
         "data": {"base": base, "wishes": wishes["data"]},
     }
 

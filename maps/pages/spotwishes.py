@@ -87,7 +87,8 @@ def shown(
 def command_of(farm: str, plan: SamplePlan) -> str:
     """The command that asks for the same plan."""
     wishes = wishes_of(plan)
-    words = ["soilquilt plan", farm, f"--season {plan.season}", f"--block {quote(plan.block.name)}"]
+    words = ["soilquilt plan", quote(farm), f"--season {plan.season}"]
+    words.append(f"--block {quote(plan.block.name)}")
     words.append(f"--spots {wishes.spots}")
     words += [f"--at={_lonlat(place)}" for place in wishes.fixed_lonlat]
     words += ["--avoid AREAS.geojson"] if wishes.no_go else []
