@@ -1,6 +1,7 @@
 """The list to buy: the same lines, money and order as the files of each block."""
 
 import csv
+import re
 import shutil
 
 import pytest
@@ -85,3 +86,19 @@ def test_a_line_without_a_price_gives_no_total(work, monkeypatch):
     found = buy(work, 2024)
     assert found["total"] == ""
     assert {row["cost"] for row in found["rows"]} == {"no price yet"}
+
+
+def test_the_page_leads_on_to_the_spreader_files_of_what_is_bought(work):
+    client = TestClient(create_app(work.folder), base_url=BASE)
+    for season in (2024, 2025):
+        page = client.get(f"/{season}/buy").text
+        bought = {row["block"] for row in buy(work, season)["rows"]}
+        links = re.findall(rf'href="(/{season}/\w+/spread)">Spreader files of ([^<]+)</a>', page)
+        assert {name for _, name in links} == bought
+        assert all(client.get(url).status_code == 200 for url, _ in links)
+
+
+def test_with_nothing_to_buy_the_page_leads_back_to_the_farm(work):
+    page = TestClient(create_app(work.folder), base_url=BASE).get("/2023/buy").text
+    assert "Nothing to buy for 2023" in page
+    assert ">To the farm: what comes next</a>" in page

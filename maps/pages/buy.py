@@ -18,7 +18,7 @@ def buy(work: Workspace, season: int) -> Data:
     made = [(block, work.document(season, block.slug)) for block in work.blocks()]
     run = [(block, document) for block, document in made if document is not None]
     if not run:
-        return {"rows": [], "total": "", "first": [], "delivery": ""}
+        return {"rows": [], "total": "", "first": [], "delivery": "", "onward": []}
     measures = measures_of(work.settings())
     rows = [
         _row(line, block, document, measures)
@@ -35,6 +35,11 @@ def buy(work: Workspace, season: int) -> Data:
         if any(document["settings"]["costs"]["delivery_per_t"] for _, document in run)
         else "",
         "first": [part for block, document in run if (part := _spend_first(block, document))],
+        "onward": [
+            {"block": block.name, "slug": block.slug}
+            for block, document in run
+            if document["purchase"]
+        ],
     }
 
 
