@@ -18,8 +18,8 @@ from geo.prescription import Rate
 from geo.season import Season
 from geo.surfaces import Surface
 from geo.zones import ZoneMap
-from maps import colors
 from maps.charts import Chart, property_charts
+from maps.drawing.drawings import zone_looks
 from maps.drawing.furniture import (
     EYE_DECIMALS,
     compass_word,
@@ -242,10 +242,8 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
     ranked = sorted(zone_map.zones, key=lambda zone: rates[zone.zone_id].rate_kg_ha)
     rank = {zone.zone_id: index for index, zone in enumerate(ranked)}
     nothing = all(rate.rate_kg_ha == 0 for rate in rates.values())
-    fills = {
-        zone.zone_id: zone_fill(rates[zone.zone_id].rate_kg_ha, rank[zone.zone_id])
-        for zone in zone_map.zones
-    }
+    looks = zone_looks([rates[zone.zone_id].rate_kg_ha for zone in zone_map.zones])
+    fills = {zone.zone_id: look[0] for zone, look in zip(zone_map.zones, looks, strict=True)}
     boxes = zone_chart(season, zone_map, fills)
     twice = [] if nothing else list(already_spread(rates.values()))
     return {
@@ -295,11 +293,6 @@ def _material(season: Season, zone_map: ZoneMap, rates: dict[int, Rate]) -> Data
             for zone in zone_map.zones
         ],
     }
-
-
-def zone_fill(rate_kg_ha: float, rank: int) -> str:
-    """Fill of a zone by its rank from the lowest rate; the palest means nothing is spread."""
-    return colors.ZONE_FILLS[0 if rate_kg_ha == 0 else min(4, max(1, rank))]
 
 
 def label_places(outline: Any, crs: str) -> list[list[float]]:

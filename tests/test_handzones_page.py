@@ -53,6 +53,9 @@ def test_a_border_is_tried_kept_and_taken_back(farm):
     # The hectares of the parts are printed to 0.01 ha; together they are the block.
     area = next(b.area_ha for b in read_blocks(farm) if b.name == "Poel")
     assert sum(float(z["ha"]) for z in told["material"]["zones"]) == pytest.approx(area, abs=0.01)
+    # Another rate, another fill: also where no zone gets nothing.
+    looks = {(z["rateKgHa"], z["fill"]) for z in told["material"]["zones"]}
+    assert len({fill for _, fill in looks}) == len({rate for rate, _ in looks}) > 1
     # What is spread is the rates times the hectares.
     total = sum(z["rateKgHa"] * float(z["ha"]) for z in told["material"]["zones"])
     assert told["material"]["totalKg"] == pytest.approx(total, rel=0.005)
