@@ -7,12 +7,14 @@ import signal
 import subprocess
 import sys
 import time
+from multiprocessing import active_children
 from pathlib import Path
 
 import pytest
 
 import demo_geodata
 from maps.cli import main
+from maps.serving.units_of_work import farms_in, run_all, units_of
 
 DEMO = Path(demo_geodata.__file__).parent / "ombervale"
 PATIENCE_S = 120.0
@@ -64,3 +66,17 @@ def test_ctrl_c_stops_all_workers_in_one_sentence(farms: Path):
     assert told == "soilquilt: Stopped. What was finished before is kept.\n"
     assert not [p for p in farms.glob("*/seasons/*/*") if not p.name.startswith(".")]
     assert main(["check", str(farms / "one")]) == 0
+
+
+def test_who_takes_no_more_outcomes_waits_for_none(farms: Path, tmp_path: Path):
+    """Ctrl-C may come between two blocks, while what became of the last one is being told."""
+    for number in range(8):
+        shutil.copytree(farms / "one", tmp_path / str(number))
+    units = [unit for farm in farms_in(tmp_path) for unit in units_of(farm, 2024, None, None)]
+    outcomes = run_all(units, 2, False)
+    assert next(outcomes).state == "done"
+    outcomes.close()
+    for worker in active_children():
+        worker.join(PATIENCE_S)
+    assert active_children() == []
+    assert len(list(tmp_path.glob("*/seasons/2024/werfie/done.json"))) < len(units)

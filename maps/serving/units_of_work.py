@@ -120,8 +120,9 @@ def run_all(units: Sequence[Unit], jobs: int, resume: bool) -> Iterator[Outcome]
                 finished, running = wait(running, return_when=FIRST_COMPLETED)
                 for future in finished:
                     yield future.result()
-        except KeyboardInterrupt:
-            # Ctrl-C stops what is being worked at as well; folders take their place in one step.
+        except (KeyboardInterrupt, GeneratorExit):
+            # Ctrl-C, here or with whoever takes the outcomes, stops what is being worked at as
+            # well; folders take their place in one step.
             pool.shutdown(wait=False, cancel_futures=True)
             for worker in active_children():
                 worker.terminate()
