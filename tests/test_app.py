@@ -210,6 +210,31 @@ def test_a_zip_of_any_mix_is_taken_apart(tmp_path):
     client.post("/lab/away")
 
 
+def test_results_of_no_year_wait_for_it_and_keep_the_outline_with_them(tmp_path):
+    """Storing the outline alone would put the results away unread."""
+    client = client_of(tmp_path / "new")
+    names = ("outline_werfie.kml", "gps_2024.csv", "lab_2024.csv")
+    page = client.post("/lab/files", files=demo_files(*names))
+    assert "3 files read" in page.text
+    assert "Say which year the soil was sampled in." in page.text
+    assert "was not read" not in page.text
+    assert re.search(r'class="go" disabled>Store all 3 files', page.text)
+    assert client.post("/lab/store").status_code == 409
+    assert not (tmp_path / "new").exists()
+    client.post("/lab/say", data={"season": "2024"})
+    assert not re.search(r'class="go" disabled', client.get("/lab").text)
+    client.post("/lab/store")
+    assert len(read_records(tmp_path / "new", 2024, "Werfie").layers[0].table) >= 10
+
+
+def test_a_farm_of_outlines_alone_asks_for_no_year(tmp_path):
+    client = client_of(tmp_path / "new")
+    page = client.post("/lab/files", files=demo_files("outline_werfie.kml"))
+    assert "Year the soil was sampled" not in page.text
+    client.post("/lab/store")
+    assert "None" not in client.get("/").text
+
+
 def test_a_zip_that_reaches_outside_is_refused(tmp_path):
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as archive:

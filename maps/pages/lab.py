@@ -18,7 +18,7 @@ from geo.intake.tissue import nutrient_of
 from geo.lookup import properties
 from geo.store.receiving import contents
 from maps.serving.answers import choices, concerns_file, finding_id
-from maps.serving.drafts import Draft, Preview
+from maps.serving.drafts import Draft, Preview, waits_for_year
 from maps.serving.workspace import Workspace
 from maps.wording import date_words
 
@@ -59,7 +59,8 @@ def _draft(draft: Draft) -> Data:
     ]
     asked_of = [f for f in preview.findings if f.severity in ("open", "refused")]
     asks = [f for f in numbered if f["choices"]]
-    held = {r.kinds[0] for r in preview.readings if r.kinds} - {"outlines"}
+    waits = waits_for_year(draft, preview.readings)
+    unread = {name for name, _ in preview.refused}
     return {
         "season": draft.season,
         "files": [
@@ -83,10 +84,10 @@ def _draft(draft: Draft) -> Data:
         "rows": [rows for r in preview.readings if (rows := _rows(r))],
         "asksSystem": draft.crs is not None or any(f.rule in SYSTEM_RULES for f in asked_of),
         "crs": (draft.crs or "").removeprefix("EPSG:"),
-        "needsSeason": draft.season is None and bool(held or preview.refused),
-        "count": len(draft.files),
+        "needsSeason": waits,
+        "count": sum(1 for path in draft.files if path.name not in unread),
         "read": bool(preview.readings or preview.outlines),
-        "canStore": bool(preview.stored),
+        "canStore": bool(preview.stored) and not waits,
         "keys": sorted((p.name, key) for key, p in properties().items()),
     }
 

@@ -181,6 +181,11 @@ def look(draft: Draft) -> Preview:
     return draft.preview
 
 
+def waits_for_year(draft: Draft, readings: Sequence[Reading]) -> bool:
+    """Whether results are among what was read and nobody said of which year."""
+    return draft.season is None and any(set(r.kinds) - {"outlines"} for r in readings)
+
+
 def store(draft: Draft) -> Preview:
     """Store every file that can be, and carry out the answers; all of it, or nothing.
 
@@ -189,11 +194,14 @@ def store(draft: Draft) -> Preview:
     Raises
     ------
     FarmError
-        If somebody else changed the farm meanwhile; nothing is stored then.
+        If somebody else changed the farm meanwhile, or results are of no year; nothing is
+        stored then.
     """
     if draft.preview is None:
         look(draft)
     assert draft.preview is not None
+    if waits_for_year(draft, draft.preview.readings):
+        raise FarmError("Say which year the soil was sampled in. Nothing was stored.")
     with _beside(draft.farm) as copy:
         counter = change_counter(draft.farm)
         _copy_farm(draft.farm, copy)
@@ -282,7 +290,8 @@ def _store_all(draft: Draft, farm: Path) -> Preview:
             reading = _read(draft, path, farm)
             readings.append(reading)
             findings += reading.findings
-            stored.append(f"{path.name}: {_store_one(draft, reading, farm)}")
+            if not waits_for_year(draft, [reading]):
+                stored.append(f"{path.name}: {_store_one(draft, reading, farm)}")
         except SoilquiltError as error:
             refused.append((path.name, str(error)))
     if draft.season is not None and (farm / "farm.toml").is_file():
@@ -391,8 +400,6 @@ def _read(draft: Draft, path: Path, farm: Path) -> Reading:
 
 
 def _store_one(draft: Draft, reading: Reading, farm: Path) -> str:
-    if draft.season is None and set(reading.kinds) - {"outlines"}:
-        raise FarmError("Say which year the soil was sampled in.")
     if any(f.severity == "refused" for f in reading.findings):
         return "waits for your answer"
     stored = store_reading(farm, reading, draft.season, sorted(draft.accept))
