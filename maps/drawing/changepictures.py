@@ -229,7 +229,7 @@ def _words(one: ChangeMap) -> str:
     parts = [f"{100 * share:.0f} % {name}" for name, share in shares.items() if share >= 0.005]
     if len(parts) == 1:
         parts = [f"everywhere {name}" for name, share in shares.items() if share >= 0.5]
-    return f"Of the block: {', '.join(parts)}. {_against(one)}".strip()
+    return f"Place by place: {', '.join(parts)}. {_against(one)}".strip()
 
 
 def _against(one: ChangeMap) -> str:
