@@ -93,6 +93,27 @@ def test_keys_alone_draw_a_border(new_tab, address, ready):
     assert page.trouble == []
 
 
+def test_on_the_phone_the_map_comes_into_view_and_the_points_stay_near(new_tab, address, ready):
+    """The map would else lie a thousand pixels above what is being written."""
+    page = new_tab(address, 390)
+    text = begin(page, ready)
+    ground = page.locator("main.ground .leaflet-container")
+    expect(ground).to_be_in_viewport(ratio=0.95)
+    bar = page.locator(".topbar").bounding_box()
+    at = ground.bounding_box()
+    assert at["y"] >= bar["y"] + bar["height"], "nothing of the map lies under the bar"
+    for x, y in ((0.55, 40), (0.6, at["height"] - 60)):
+        page.mouse.click(at["x"] + x * at["width"], at["y"] + y)
+    page.get_by_role("button", name="To the points").click()
+    expect(text).to_be_in_viewport()
+    expect(text).to_be_focused()
+    assert len(text.input_value().split("\n")) == 2
+    page.get_by_role("button", name="Leave it").click()
+    expect(page.get_by_role("button", name="To the points")).to_have_count(0)
+    page.context.close()
+    assert page.trouble == []
+
+
 @pytest.mark.parametrize("width", [1280, 390])
 def test_a_refused_border_is_said_and_no_rule_of_access_is_broken(
     new_tab, address, width, ready, axe

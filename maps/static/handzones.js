@@ -13,10 +13,12 @@
   function button(words, onclick, look = "button") { return el("button", { type: "button", class: look, onclick }, words); }
   // A second click would ask for what the first has already done.
   function once(act) { return (event) => { event.currentTarget.disabled = true; act(); }; }
+  const down = button("To the points", () => box.querySelector("textarea").focus(), "button topoints");
   function notice(words, role) { return el("p", { class: "notice", role }, words); }
 
   function idle(said = null) {
     turn++;
+    down.remove();
     drawing = null; answer = null; lines = [[]];
     quilt.trace([]);
     const material = page.now();
@@ -38,6 +40,9 @@
       el("div", { class: "found", "aria-live": "polite" }));
     box.querySelector("h2").focus();
     box.scrollIntoView({ block: "nearest" });
+    // On the phone the two do not stand side by side: the clicks go to the map, a button back.
+    document.querySelector("main .furniture").append(down);
+    document.querySelector("main").scrollIntoView({ block: "nearest" });
   }
 
   function read(text) {
