@@ -232,7 +232,9 @@ def test_a_farm_of_outlines_alone_asks_for_no_year(tmp_path):
     page = client.post("/lab/files", files=demo_files("outline_werfie.kml"))
     assert "Year the soil was sampled" not in page.text
     client.post("/lab/store")
-    assert "None" not in client.get("/").text
+    words = client.get("/").text
+    assert "None" not in words
+    assert "One block, no samples yet." in words
 
 
 def test_a_zip_that_reaches_outside_is_refused(tmp_path):

@@ -39,7 +39,7 @@ def farm(work: Workspace, base: str, season: int) -> Data:
     ]
     ran = [d for d in documents.values() if d]
     return {
-        "headline": _headline(told, bool(ran)),
+        "headline": _headline(told) if ran else _before(told, season in work.seasons()),
         "shown": properties()[shown].name if shown else "",
         "facts": f"{_count(len(blocks), 'block')}, "
         + measures_of(work.settings()).area_words(sum(b.area_ha for b in blocks))
@@ -65,12 +65,14 @@ def _shown(pages: dict[str, Data | None]) -> str:
     return ""
 
 
-def _headline(told: list[Data], ran: bool) -> str:
-    if not ran:
-        return (
-            f"{_count(len(told), 'block')}, no map yet. Drop a laboratory's file, or run the "
-            "season if its results are stored."
-        )
+def _before(told: list[Data], stored: bool) -> str:
+    blocks = _count(len(told), "block")
+    if stored:
+        return f"{blocks}, results stored, no map yet."
+    return f"{blocks}, no samples yet. Plan spots, or drop a laboratory's file."
+
+
+def _headline(told: list[Data]) -> str:
     # A block that wants two things is counted once.
     wants = Counter(tuple(one["wants"]) for one in told if one["ran"])
     nothing = wants.pop((), 0)
@@ -82,8 +84,10 @@ def _headline(told: list[Data], ran: bool) -> str:
     if others:
         parts.append(f"{_count(others, 'block').lower()} something else")
     if nothing:
-        need = "needs" if nothing == 1 else "need"
-        parts.append(f"{_count(nothing, 'block').lower()} {need} nothing")
+        waits = any(one.get("held") for one in told if one["ran"] and not one["wants"])
+        verb = ("gets" if waits else "needs") if nothing == 1 else ("get" if waits else "need")
+        words = f"{verb} nothing yet" if waits else f"{verb} nothing"
+        parts.append(f"{_count(nothing, 'block').lower()} {words}")
     return sentence(", ".join(parts))
 
 
