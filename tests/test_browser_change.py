@@ -8,6 +8,7 @@ pytest.importorskip("playwright")
 
 from playwright.sync_api import expect
 
+from geo.farm import read_blocks
 from maps.cli import main
 from maps.screenshots import serving
 from maps.serving.units_of_work import run_unit, units_of
@@ -35,6 +36,43 @@ def address(demo_farm, tmp_path_factory):
 def test_the_page_breaks_no_rule_of_access(address, path, width, in_order):
     """axe-core, rules of WCAG 2.0 to 2.2, A and AA."""
     in_order(address, path, width)
+
+
+@pytest.mark.parametrize("unit_m", [1.0, 0.3048])
+@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("lens", ["both", "change", "doubt"])
+def test_the_scale_is_that_of_the_map(new_tab, address, demo_farm, ready, lens, width, unit_m):
+    """The outline's own width in metres, as it is shown; a foot is 0.3048 m by definition."""
+    page = new_tab(address, width)
+    if unit_m != 1.0:
+        page.route("**/change?*", in_feet)
+    ready(page, f"{PATH}&lens={lens}")
+    bar = page.locator(".furniture .scale svg")
+    expect(bar).to_be_visible()
+    length, unit = bar.locator("text").last.text_content().split()
+    assert unit == ("m" if unit_m == 1.0 else "ft")
+    rects = [one.bounding_box() for one in bar.locator("rect").all()]
+    shown = rects[2]["x"] - rects[0]["x"]  # half of the bar
+    outline = next(b for b in read_blocks(demo_farm) if b.slug == "werfie").outline
+    west, _, east, _ = outline.bounds
+    drawn = page.locator(SHAPE[lens]).last.evaluate("(e) => e.getBBox().width * e.getScreenCTM().a")
+    assert shown / (float(length) / 2 * unit_m) == pytest.approx(drawn / (east - west), rel=0.02)
+    page.context.close()
+    assert page.trouble == []
+
+
+#: The outline on each view.
+SHAPE = {"both": ".seamview:not([hidden]) path.outline"} | dict.fromkeys(
+    ("change", "doubt"), ".seamview:not([hidden]) .picture > svg > path[fill=none]"
+)
+
+
+def in_feet(route):
+    """The page of a farm that measures in feet."""
+    told = route.fetch()
+    text = told.text()
+    assert '"length": "m"' in text
+    route.fulfill(response=told, body=text.replace('"length": "m"', '"length": "ft"'))
 
 
 def test_the_seam_obeys_the_keyboard(tab, ready):

@@ -95,7 +95,8 @@ def change(
         "files": _files(base, folder, work.folder),
     }
     measures = measures_of(work.settings())
-    return made | {part: measures.everywhere(made[part]) for part in IN_FARM_UNITS}
+    scale = {"units": measures.words, "metres_a_unit": 1.0 / paper_of(block).scale}
+    return made | scale | {part: measures.everywhere(made[part]) for part in IN_FARM_UNITS}
 
 
 def views(context: Data, lens: str) -> Data:

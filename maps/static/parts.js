@@ -135,12 +135,16 @@ function layGround(map, ground = JSON.parse(document.body.dataset.ground || "nul
   return true;
 }
 
-// A scale of stitches, filled and hollow in turn.
 function drawScale(map, box) {
   const size = map.getSize(), a = map.containerPointToLatLng([0, size.y / 2]), b = map.containerPointToLatLng([100, size.y / 2]);
-  const metres = map.distance(a, b) / 100 / (UNITS.length === "ft" ? 0.3048 : 1);
-  const step = [1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000].find((s) => s / metres >= 56) || 5000;
-  const width = step / metres;
+  stitchScale(map.distance(a, b) / 100, box);
+}
+
+// A scale of stitches, filled and hollow in turn, for so many metres a pixel.
+function stitchScale(metres, box) {
+  const each = metres / (UNITS.length === "ft" ? 0.3048 : 1);
+  const step = [1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000].find((s) => s / each >= 56) || 5000;
+  const width = step / each;
   const node = svg("svg", { width: width * 2 + 34, height: 30, role: "img", "aria-label": `Scale: the bar is ${2 * step} ${UNITS.length === "ft" ? "feet" : "metres"} long` });
   [0, 1, 2, 3].forEach((i) => node.append(svg("rect", { x: 8 + i * width / 2, y: 20, width: width / 2 - 2, height: 5, rx: 2.5, class: i % 2 ? "hollow" : "full" })));
   [[0, "0"], [width, String(step)], [2 * width, 2 * step + " " + UNITS.length]].forEach(([x, words]) => {
