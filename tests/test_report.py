@@ -1,11 +1,13 @@
 """report.pdf and field.html: read back with other programs, with hostile names, same bytes."""
 
+import csv
 import itertools
 import re
 import shutil
 import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
+from importlib.resources import files
 
 import numpy as np
 import pytest
@@ -407,6 +409,23 @@ def test_a_phone_says_where_it_stands(poel, chromium, tmp_path, width):
     assert wide <= width
     assert shown
     assert trouble == []
+
+
+def test_a_sheet_warns_of_its_own_product_alone(kniee):
+    """Knieë gets gypsum and potash; the cautions are those of geo/tables/cautions.csv."""
+    with (files("geo") / "tables" / "cautions.csv").open(encoding="utf-8", newline="") as table:
+        rows = list(csv.DictReader(table))
+    general = {row["text"] for row in rows if row["amendment"] == "all" and row["key"] != "organic"}
+    sheets = {
+        sheet["title"].split()[0]: set(sheet["mind"]) for sheet in report_data(kniee)["materials"]
+    }
+    assert {"Gypsum", "Potassium"} <= set(sheets)
+    own = {name: found - general for name, found in sheets.items()}
+    for name, found in sheets.items():
+        assert general <= found, name
+    assert any("goggles" in text for text in own["Gypsum"])
+    assert not any("Potassium" in text for text in own["Gypsum"])
+    assert any("winemaker" in text for text in own["Potassium"])
 
 
 def test_one_rate_is_not_offered_instead_of_one_rate(kniee):

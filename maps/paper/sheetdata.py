@@ -14,7 +14,7 @@ from geo.export.driving import grams_per_vine, kg_by_row
 from geo.export.layers import short_name, spread_layers
 from geo.export.readme import SPREAD_TWICE, TRAY_M, already_spread
 from geo.lookup import sources
-from geo.materials import Material, materials_of
+from geo.materials import Material, caution_texts, general_cautions, materials_of
 from geo.prescribing.purchase import purchase_list
 from geo.prescription import Rate
 from geo.season import Season
@@ -42,6 +42,13 @@ def zone_map_of(season: Season, amendment: str) -> ZoneMap:
     return maps.get(amendment) or maps["all"]
 
 
+def cautions_of(season: Season, rates: Iterable[Rate]) -> tuple[str, ...]:
+    """What to mind with the products of these rates, and with every product."""
+    materials = materials_of(season.settings)
+    keys = [key for rate in rates for key in materials[rate.material].cautions]
+    return (*caution_texts(keys), *general_cautions(organic=season.settings.organic))
+
+
 def material_sheet(season: Season, amendment: str) -> Data:
     """Everything on the sheet of one material."""
     zone_map, rates = zone_map_of(season, amendment), rates_of(season, amendment)
@@ -67,7 +74,7 @@ def material_sheet(season: Season, amendment: str) -> Data:
         "sure": _sure(season, zone_map, by_rate),
         "uniform": _uniform(season, amendment) if len(zone_map.zones) > 1 else "",
         "tested": left_out_words(zone_map),
-        "mind": [measured.said(one) for one in season.prescription.cautions],
+        "mind": [measured.said(one) for one in cautions_of(season, rates.values())],
         "zones": [f"zone {zone.zone_id}" for zone in zone_map.zones],
         "why": list(dict.fromkeys(measured.said(reason) for r in by_rate for reason in r.reasons)),
         "memory": any(rate.from_memory for rate in by_rate),
