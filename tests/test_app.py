@@ -237,6 +237,15 @@ def test_a_farm_of_outlines_alone_asks_for_no_year(tmp_path):
     assert "One block, no samples yet." in words
 
 
+def test_a_leaf_test_settles_elements_and_a_word_settles_the_rest(farm):
+    """Werfie's sulfur waits for its free lime to be measured, which no leaf tells."""
+    text = re.sub(r"\s+", " ", client_of(farm).get("/?season=2024").text)
+    leaf = re.search(r"<b>Leaf test\.</b> It settles ([^<]*)", text)[1]
+    assert "zinc" in leaf
+    assert "sulfur" not in leaf
+    assert "It settles sulfur in Werfie." in text
+
+
 def test_a_zip_that_reaches_outside_is_refused(tmp_path):
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w") as archive:

@@ -13,6 +13,7 @@ from geo.blocks import Block
 from geo.export.layers import to_lonlat
 from geo.lookup import properties
 from maps.drawing.furniture import crosses, row_lines, water_lines
+from maps.pages.leaf import SETTLED
 from maps.pages.silhouettes import silhouette
 from maps.paper.measures import measures_of
 from maps.serving.workspace import Workspace
@@ -180,10 +181,23 @@ def _next(
              "text": f"{waiting} value{' is' if waiting == 1 else 's are'} stored and in no map.",
              "link": "Open questions", "url": f"{base}/{season}/lab"}
         )  # fmt: skip
-    held = sorted({h["amendment"] for d in ran for h in d["held"] if h["kind"] == "held"})
-    if held:
-        words = ", ".join(AMENDMENT_WORDS.get(h, h) for h in held[:5])
-        steps.append({"title": "Leaf test.", "text": f"It settles {words}."})
+    return [*steps, *_settles(base, season, ran)]
+
+
+def _settles(base: str, season: int, ran: list[Data]) -> list[Data]:
+    """What lets go of the rates that are held: a leaf test, or a word from the grower."""
+    held = [(h["amendment"], d["block"]) for d in ran for h in d["held"] if h["kind"] == "held"]
+    steps = []
+    leaf = sorted({AMENDMENT_WORDS.get(h, h) for h, _ in held if h in SETTLED.values()})
+    if leaf:
+        steps.append({"title": "Leaf test.", "text": f"It settles {_listed(leaf)}."})
+    asked = [(AMENDMENT_WORDS.get(h, h), h, b) for h, b in held if h not in SETTLED.values()]
+    if asked:
+        words = _listed([f"{word} in {block['name']}" for word, _, block in asked])
+        _, first, block = asked[0]
+        url = f"{base}/{season}/{block['folder']}/zones?spread={first}"
+        steps.append({"title": "Say or measure what is asked.", "text": f"It settles {words}.",
+                      "link": "What is asked", "url": url})  # fmt: skip
     return steps
 
 

@@ -11,6 +11,10 @@ from maps.wording import AMENDMENT_WORDS, capital, level_words
 
 Data = dict[str, Any]
 
+#: Key of an element in the soil and the leaf -> the amendment a leaf test decides.
+SETTLED = {"k": "potassium", "mg": "magnesium", "p": "phosphorus", "zn": "zinc", "b": "boron",
+           "mn": "manganese", "cu": "copper", "fe": "iron", "n": "nitrogen"}  # fmt: skip
+
 
 def leaf(work: Workspace, season: int, block: Block) -> Data | None:
     """Soil word and leaf word side by side, element by element."""
@@ -19,10 +23,8 @@ def leaf(work: Workspace, season: int, block: Block) -> Data | None:
         return None
     tissue, known = document["ratings"]["tissue"], properties()
     held = {h["amendment"]: h for h in document["held"]}
-    words = {"k": "potassium", "mg": "magnesium", "p": "phosphorus", "zn": "zinc", "b": "boron",
-             "mn": "manganese", "cu": "copper", "fe": "iron", "n": "nitrogen"}  # fmt: skip
     rows = []
-    for key, amendment in words.items():
+    for key, amendment in SETTLED.items():
         soil = document["ratings"]["block"].get(key)
         leaves = [t for t in tissue if t["key"] == key]
         one = held.get(amendment)
