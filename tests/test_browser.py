@@ -180,6 +180,19 @@ def test_one_zone_is_one_rate_and_can_be_taken_back(tab, ready):
     expect(rows).to_have_count(before)
 
 
+def test_a_try_on_fewer_draws_says_so_until_it_is_taken_back(tab, ready):
+    ready(tab, "/2024/poel/zones?spread=lime")
+    fewer = tab.get_by_text("a rate may still move by a rounding step")
+    tab.locator("input[name=most_zones][value='1']").check(force=True)
+    expect(tab.get_by_text("tried, not kept")).to_be_visible()
+    expect(fewer).to_have_count(0)
+    tab.get_by_label("Bring pH to").fill("6.4")
+    tab.get_by_label("Bring pH to").press("Enter")
+    expect(fewer).to_be_visible()
+    tab.get_by_role("button", name="Take that back").click()
+    expect(fewer).to_have_count(0)
+
+
 def test_a_late_try_does_not_write_over_what_was_taken_back(tab, ready, held_back):
     ready(tab, "/2024/poel/zones?spread=lime")
     rows = tab.locator(".say tbody tr")

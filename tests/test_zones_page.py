@@ -57,6 +57,19 @@ def test_a_lime_half_as_strong_takes_twice_as_much(client):
     assert weak["totalKg"] / strong["totalKg"] == pytest.approx(85 / 42.5, rel=0.02)
 
 
+def test_a_try_says_where_it_rests_on_fewer_draws_than_a_run(client):
+    """Counted in the season itself: what a run stored, and what the try was worked out from."""
+    work = Workspace(client.farm)
+    block = work.block("poel")
+    lime = [r for r in work.live(2024, block).season.requirements if r.amendment == "lime"]
+    (few,) = work.tried(2024, block, "lime", Wish(target_ph=6.4)).requirements
+    assert len(few.draws) < len(lime[0].draws)
+    said = tried(client, target_ph=6.4)["fewer"]
+    assert [int(n) for n in re.findall(r"\d+", said)] == [len(few.draws), len(lime[0].draws)]
+    for wish in ({"most_zones": 1}, {"price_per_t": 700}, {"little": 1, "much": 3}):
+        assert tried(client, **wish)["fewer"] == ""
+
+
 def test_a_lower_price_costs_less_for_the_same_tonnes(client):
     dear = tried(client, product="calcitic_lime", price_per_t=1000)
     cheap = tried(client, product="calcitic_lime", price_per_t=500)

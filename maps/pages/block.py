@@ -10,7 +10,7 @@ import shapely
 from geo.blocks import Block
 from geo.materials import Material
 from maps.pagedata import materials_data
-from maps.serving.trying import Wish
+from maps.serving.trying import Wish, fewer_draws_words
 from maps.serving.workspace import Workspace
 from maps.wording import level_words, number
 
@@ -177,7 +177,7 @@ def what_if(work: Workspace, season: int, block: Block, amendment: str, wish: Wi
     tried = work.tried(season, block, amendment, wish)
     materials = materials_data(tried)
     if materials:
-        return {"material": materials[0]}
+        return {"material": materials[0] | {"fewer": fewer_draws_words(tried)}}
     held = tried.prescription.held
     return {"material": None, "why": held[0].reason if held else "Nothing to spread."}
 

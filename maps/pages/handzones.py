@@ -10,7 +10,7 @@ from geo.errors import FarmError, UsageError
 from geo.settings_text import toml_text
 from maps.pagedata import materials_data
 from maps.serving import farmtext
-from maps.serving.trying import Wish
+from maps.serving.trying import Wish, fewer_draws_words
 from maps.serving.workspace import Workspace
 
 Data = dict[str, Any]
@@ -60,7 +60,7 @@ def tried(work: Workspace, season: int, block: Block, amendment: str, boundary: 
     if not found or own.zone_maps[0].verdict != "own":
         raise UsageError(f"No {amendment} is spread in {block.name}, so there is nothing to part.")
     return {
-        "material": found[0],
+        "material": found[0] | {"fewer": fewer_draws_words(own)},
         "computed": beside[0] if beside else None,
         "losses": {
             "own": _loss_words(own.zone_maps[0].saving_pct),

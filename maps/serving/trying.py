@@ -25,7 +25,7 @@ from geo.prescription import (
     rate_step_kg_ha,
     repriced,
 )
-from geo.requirements.draws import Requirement, find_requirements
+from geo.requirements.draws import DRAWS, Requirement, find_requirements
 from geo.requirements.learned import with_responses
 from geo.response import Response
 from geo.season import Season
@@ -119,6 +119,16 @@ def tried(live: Live, amendment: str, wish: Wish) -> Season:
         found, block=place, settings=settings, requirements=(asked,), zone_maps=(zones,),
         prescription=plan,
     )  # fmt: skip
+
+
+def fewer_draws_words(found: Season) -> str:
+    """That a try rests on fewer draws than a run takes; empty where it rests on as many."""
+    count = min((len(one.draws) for one in found.requirements), default=DRAWS)
+    if count >= DRAWS:
+        return ""
+    return (
+        f"Tried on {count} draws; a run takes {DRAWS}, so a rate may still move by a rounding step."
+    )
 
 
 def make_ready(live: Live) -> None:

@@ -173,6 +173,7 @@ const page = (() => {
       el("td", { class: "n" }, massWords(zone.kg))));
     fill(say,
       el("p", { class: "verdict" }, icon(material.verdict === "one_rate" ? "none" : material.verdict === "too_few" ? "weak" : "useful"), material.verdictWords, tried ? el("span", { class: "flag" }, "tried, not kept") : null),
+      tried && material.fewer ? el("p", { class: "quiet" }, material.fewer) : null,
       el("p", { class: "sentence fresh" }, sentenceOf(material)),
       el("p", { class: "quiet" }, material.why),
       el("div", { class: "fresh" }, el("table", {}, el("caption", {}, `${capital(material.material)}, product as spread`), el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "zone"), el("th", { scope: "col", class: "n" }, UNITS.area), el("th", { scope: "col", class: "n" }, "rate"), el("th", { scope: "col" }, "two in three"), el("th", { scope: "col", class: "n" }, "in all"))), el("tbody", {}, rows))),
