@@ -136,6 +136,7 @@ def _stored(finding: Finding, number: int) -> Data:
     """A question about what is stored: its values are out of the maps already."""
     told = _finding(finding, {}, number)
     told["choices"] = [c for c in told["choices"] if c["key"] != "leave" or not finding.keys]
+    told["proposal"] = told["proposal"].replace(", once it is stored", " below")
     return told
 
 
