@@ -36,10 +36,12 @@ def read_date(text: str, *, day_first: bool = True) -> date | None:
     (datetime.date(2024, 6, 3), datetime.date(2025, 6, 5), datetime.date(2025, 6, 5))
     >>> read_date("3. März 2025"), read_date("10/14/2025 9:30 AM", day_first=False)
     (datetime.date(2025, 3, 3), datetime.date(2025, 10, 14))
+    >>> read_date("05/06/2025T09:30")
+    datetime.date(2025, 6, 5)
     >>> read_date("October 14, 2025"), read_date("14 de outubro de 2025")
     (datetime.date(2025, 10, 14), datetime.date(2025, 10, 14))
     """
-    text = re.sub(r"[ T]\d{1,2}:\d\d.*", "", without_accents(text).strip().lower())
+    text = re.sub(r"[ t]\d{1,2}:\d\d.*", "", without_accents(text).strip().lower())
     if match := re.match(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})", text):
         return _day(int(match[1]), int(match[2]), int(match[3]))
     if match := re.fullmatch(r"(\d{1,2})[/.-](\d{1,2})[/.-](\d{2}|\d{4})", text):
