@@ -13,6 +13,7 @@ from geo.errors import ExportError
 from geo.export.driving import rows_at
 from geo.export.plan import way_of
 from geo.lookup import properties
+from geo.money import STEP
 from geo.sampling import SamplePlan, Spot
 from maps.assets import TEMPLATES
 from maps.colors import ZONE_FILLS
@@ -111,7 +112,7 @@ def _together(plans: Sequence[SamplePlan]) -> Data:
     Sums are of the figures as they are shown, so that a reader who adds them comes to the same.
     """
     hours, minutes = divmod(sum(round(plan.hours * 60) for plan in plans), 60)
-    costs = [5 * round(plan.cost / 5) for plan in plans]
+    costs = [STEP * round(plan.cost / STEP) for plan in plans]
     return {
         "spots": str(sum(len(plan.spots) for plan in plans)),
         "facts": [
