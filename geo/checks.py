@@ -247,7 +247,7 @@ def _places(
 ) -> tuple[list[Finding], tuple[tuple[str, str], ...]]:
     """What is odd about the places, and the samples that have none to be mapped at."""
     findings: list[Finding] = []
-    outside: list[Outside] = []
+    outside: dict[str, list[Outside]] = defaultdict(list)
     left_out = []
     for sample_id, x, y in _located(samples):
         away_m = float(block.outline.distance(shapely.Point(x, y)))
@@ -256,10 +256,12 @@ def _places(
         if away_m <= EDGE_M:
             findings.append(_on_the_edge(sample_id, away_m, block))
             continue
-        outside.append((_outside(samples, sample_id, away_m, block, planned), away_m))
+        finding = _outside(samples, sample_id, away_m, block, planned)
+        outside[finding.file].append((finding, away_m))
         left_out.append((sample_id, f"{away_m:.1f} m outside {block.name}"))
-    findings += [*outside_together(outside, block.name), *_same_places(samples)]
-    return [*findings, *on_one_line(samples.table, block)], tuple(left_out)
+    # Each file brings its own question: the others were asked about when theirs came.
+    findings += [one for each in outside.values() for one in outside_together(each, block.name)]
+    return [*findings, *_same_places(samples), *on_one_line(samples.table, block)], tuple(left_out)
 
 
 def _located(samples: SampleSet) -> Iterator[tuple[str, float, float]]:

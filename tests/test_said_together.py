@@ -50,7 +50,19 @@ def test_a_block_that_is_missing_is_asked_about_once(farm, capsys):
     assert one["samples"] == [f"W-{n:02d}" for n in range(12)]
     assert one["message"].startswith("12 samples lie ")
     assert "W-00, W-01, W-02, W-03, W-04, W-05, ..." in one["message"]
-    assert "add its outline" in one["proposal"]
+    assert "add its outline" in one["message"]
+
+
+def test_what_an_earlier_file_left_outside_stays_a_question_of_its_own(farm, capsys):
+    first = [("E-01", 20.0010, -33.999), ("E-02", 20.0023, -33.999)]
+    assert main(["add", str(farm), str(results(farm, first)), "--season", "2026"]) == 0
+    capsys.readouterr()
+    later = results(farm, missing_block()).rename(farm.parent / "later.csv")
+    assert main(["add", str(farm), str(later), "--season", "2026", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    found = [f for file in document["files"] for f in file["findings"]] + document["checks"]
+    samples = sorted(len(one["samples"]) for one in asked(found, "outside_block"))
+    assert samples == [1, 12]
 
 
 def test_it_is_one_question_with_one_answer_on_the_page(farm, tmp_path):

@@ -28,8 +28,8 @@ def outside_together(found: Sequence[Outside], block: str) -> list[Finding]:
     >>> def lies(sample, row):
     ...     return Finding("outside_block", "open", "", row=row, sample_ids=(sample,))
     >>> (one,) = outside_together([(lies("W-1", 2), 52.4), (lies("W-2", 3), 80.0)], "Poel")
-    >>> one.message, one.sample_ids, one.row
-    ('2 samples lie 52 to 80 m outside Poel, the nearest block (W-1, W-2).', ('W-1', 'W-2'), 2)
+    >>> one.message.partition(". ")[0], one.sample_ids, one.row
+    ('2 samples lie 52 to 80 m outside Poel, the nearest block (W-1, W-2)', ('W-1', 'W-2'), 2)
     """
     own = [finding for finding, _ in found if finding.repair]
     alike = sorted(
@@ -43,9 +43,8 @@ def outside_together(found: Sequence[Outside], block: str) -> list[Finding]:
     question = replace(
         alike[0][0],
         message=f"{len(ids)} samples lie {' to '.join(dict.fromkeys(away))} m outside {block}, "
-        f"the nearest block ({shown(ids)}).",
-        proposal="If their block is missing, add its outline; if not, give each its right place "
-        "with 'soilquilt set --key place', or leave them out.",
+        f"the nearest block ({shown(ids)}). If their block is missing, add its outline.",
+        proposal="Give each its right place with 'soilquilt set --key place', or leave them out.",
         what_was_done="In no map until they lie in a block.",
         sample_ids=ids,
     )

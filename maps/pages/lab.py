@@ -127,8 +127,6 @@ def _without_command(proposal: str) -> str:
         return "Say what it is under “Columns as understood”."
     if "soilquilt set" not in proposal:
         return proposal
-    if "outline" in proposal:
-        return proposal.replace("with 'soilquilt set --key place'", "once it is stored")
     return "Give its right place, depth or value under “Correct what is stored”, once it is stored."
 
 
