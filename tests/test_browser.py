@@ -220,6 +220,15 @@ def test_what_is_held_shows_nothing_of_another_rate(tab, ready):
     assert [url for url in asked if "/why/" in url] == []
 
 
+def test_what_no_leaf_settles_is_not_sent_to_the_leaf(tab, ready):
+    """Werfie's sulfur waits for its free lime to be known, its zinc for a leaf."""
+    ready(tab, "/2024/werfie/zones?spread=sulfur")
+    expect(tab.locator(".spot a")).to_have_text("Say it under Settings")
+    expect(tab.locator(".spot a")).to_have_attribute("href", "/settings")
+    tab.get_by_role("button", name="Zinc").click()
+    expect(tab.locator(".spot a")).to_have_text("Soil and leaf side by side")
+
+
 def test_a_late_keep_does_not_write_over_what_was_chosen_since(tab, ready, held_back):
     """It is kept and can be taken back; what is shown meanwhile stays."""
     ready(tab, "/2024/poel/zones?spread=lime")

@@ -6,6 +6,7 @@ const page = (() => {
   const strip = document.querySelector(".strip"), controls = document.querySelector("form.controls");
   const column = document.querySelector(".column"), body = document.querySelector(".body");
   const HELD = { held: "held", none_needed: "not needed", no_data: "no data", not_worthwhile: "not worthwhile" };
+  const NO_LEAF = ["lime", "sulfur", "gypsum"]; // what no leaf test decides
   const tries = lastOf(), whys = lastOf(), readiness = lastOf();
   const getting = document.querySelector(".getting"), AGAIN_MS = 700;
   let stored = null, shown = null, bare = null, wish = {};
@@ -48,7 +49,7 @@ const page = (() => {
       strip.append(el("button", { type: "button", "data-key": material.amendment, "aria-pressed": "false", onclick: () => choose(material, true) }, patch(shapes, "solid"), material.word, el("small", {}, material.nothing ? "none" : massWords(material.totalKg))));
     }
     for (const one of data.held) {
-      const leaf = one.kind === "held" ? [svg("g", { transform: "translate(10 10)", fill: "none", stroke: "currentColor", "stroke-width": "1.6" }, ...ICONS.held.map((d) => svg("path", { d })))] : [];
+      const leaf = one.kind === "held" ? [svg("g", { transform: "translate(10 10)", fill: "none", stroke: "currentColor", "stroke-width": "1.6" }, ...ICONS[NO_LEAF.includes(one.amendment) ? "asks" : "held"].map((d) => svg("path", { d })))] : [];
       strip.append(el("button", { type: "button", "data-key": one.amendment, "aria-pressed": "false", onclick: () => showHeld(one, true) }, patch(leaf, one.kind === "no_data" ? "dotted" : "solid"), one.word, el("small", {}, HELD[one.kind] || one.kind)));
     }
   }
@@ -208,9 +209,11 @@ const page = (() => {
       if (told.error) fill(spotBox, el("p", { class: "notice", role: "alert" }, `${kept.word}: ${told.error}`));
       return;
     }
-    fill(follows, el("p", { class: "notice", role: "status" }, told.said || told.error), el("p", {}, el("a", { class: "link", href: data.app.place.replace(/\/\d+\/[^/]+$/, "") + "/" }, "To the farm, to make the maps anew")));
+    fill(follows, el("p", { class: "notice", role: "status" }, told.said || told.error), el("p", {}, el("a", { class: "link", href: farmPath("/") }, "To the farm, to make the maps anew")));
     if (told.mark) say.querySelector(".verdict .flag").textContent = "kept";
   }
+
+  function farmPath(path) { return data.app.place.replace(/\/\d+\/[^/]+$/, "") + path; }
 
   // The dark line at the foot; it stays until it is used or another thing is chosen.
   function offerBack(mark, word) {
@@ -276,13 +279,15 @@ const page = (() => {
     closeBack();
     body.classList.remove("why-open");
     stored = shown = null;
+    const byLeaf = !NO_LEAF.includes(one.amendment);
     controls.hidden = true;
     const whole = bare = { amendment: one.amendment, zones: [{ id: 0, kg: 0, rank: 0, fill: "#f4ecdd", rate: "none", labels: [], outline: data.outline.geometry }] };
     quilt.choose(null);
     quilt.showZones(whole);
     document.querySelector(".legend").replaceChildren();
-    fill(say, el("p", { class: "verdict" }, icon(one.kind === "held" ? "held" : "none"), `${one.word}: ${HELD[one.kind] || one.kind}`), el("p", { class: "sentence" }, one.reason.split(". ")[0].replace(/\.?$/, ".")), one.reason.includes(". ") ? el("p", {}, one.reason.slice(one.reason.indexOf(". ") + 2)) : null);
-    fill(spotBox, one.kind === "held" ? el("p", {}, el("a", { class: "button", href: data.app.place + "/leaf" }, "Soil and leaf side by side")) : null);
+    fill(say, el("p", { class: "verdict" }, icon(one.kind !== "held" ? "none" : byLeaf ? "held" : "asks"), `${one.word}: ${HELD[one.kind] || one.kind}`), el("p", { class: "sentence" }, one.reason.split(". ")[0].replace(/\.?$/, ".")), one.reason.includes(". ") ? el("p", {}, one.reason.slice(one.reason.indexOf(". ") + 2)) : null);
+    const way = byLeaf ? [data.app.place + "/leaf", "Soil and leaf side by side"] : [farmPath("/settings"), "Say it under Settings"];
+    fill(spotBox, one.kind === "held" ? el("p", {}, el("a", { class: "button", href: way[0] }, way[1])) : null);
     follows.replaceChildren();
     fill(more, one.sources.length ? el("details", {}, el("summary", {}, "Sources"), sourceList(one.sources)) : null);
   }
