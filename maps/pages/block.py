@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from shlex import quote
 from typing import Any
 
 import numpy as np
@@ -40,8 +41,8 @@ def block_page(work: Workspace, base: str, season: int, block: Block, here: str)
         "outdated": work.outdated(season, block.slug),
         "redrawn": work.redrawn(season, block),
         "borders": sorted(block.site.boundaries or {}),
-        "command": f"soilquilt run {work.folder.name} --season {season} --block "
-        + (block.name if block.name.isalnum() else f"'{block.name}'"),
+        "command": f"soilquilt run {quote(work.folder.name)} --season {season} "
+        f"--block {quote(block.name)}",
     }
     if here == "zones":
         data["app"]["ready"] = work.readiness(season, block) == "ready"
